@@ -29,6 +29,7 @@ from recon.reconstruction.estimator.tare_load import hanging_at_pulls, standing,
 from recon.reconstruction.prepare import prepare
 from recon.records.sheets import Tares
 from recon.virtual.drive import virtual_drive
+from tests import spoiled_days
 from tests.calibrated_corners import without_slopes
 from tests.days import day, states
 from tests.spoiled_days import examination_of
@@ -140,6 +141,16 @@ def test_a_wrong_tare_is_named(
     assert (doubt.cause, set(doubt.channels)) == (cause, set(channels))
     assert doubt.probability > 0.9
     assert do in doubt.do
+
+
+def test_a_logger_that_set_itself_to_zero_after_the_tares_is_thought_of() -> None:
+    """Its numbers agree with tares that are nearly nothing; the wheels carried their loads then."""
+
+    def set_to_zero(raw: np.ndarray) -> None:
+        raw -= raw[:100].mean(axis=0)
+
+    texts = [doubt.do for doubt in spoiled_days.examined(set_to_zero).doubts]
+    assert any("1000 times too large. Or the logger set its channels to zero" in t for t in texts)
 
 
 def test_one_tare_that_is_off_is_found() -> None:

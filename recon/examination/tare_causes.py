@@ -182,7 +182,11 @@ def _unit(
     parts: list[Part], channels: tuple[str, ...], zeros: Zeros, factor: float, weight: float = -1.0
 ) -> _Other:
     what = channels[0] if len(channels) == 1 else _names(parts)
-    do = f"State the unit of the tares of {what}: their numbers are {1 / factor:g} times too large."
+    # Without most of their size they are nearly zero, as after a logger that took them off itself.
+    do = (
+        f"State the unit of the tares of {what}: their numbers are {1 / factor:g} times too large. "
+        "Or the logger set its channels to zero after they were taken: switch that off."
+    )
     if factor > 1:
         do = f"State the unit of the tares of {what}: their numbers are {factor:g} times too small."
     lines = (correction_line(channels, factor=factor),)
