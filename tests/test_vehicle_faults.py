@@ -268,6 +268,7 @@ def test_no_corner(written):
     [
         ("285.5", "0.2855", "loaded_radius_mm = 0.2855 (metres?); need more than 50 mm"),
         ("285.5", "11.24", "corner FL: loaded_radius_mm = 11.24 (inches?); need more than 50 mm"),
+        ("285.5", "28.55", "corner FL: loaded_radius_mm = 28.55 (cm?); need more than 50 mm"),
         ("[0, 710, 285]", "[0, 0.71, 0.285]", "centre |y| in mm = 0.71 (metres?); need more than"),
         (
             '"chassis", point_mm = [110',

@@ -12,6 +12,7 @@ from recon.car.vehicle import CHASSIS, Axle, Corner, Support, Vehicle
 
 HUB_HEIGHT = 15e-3  # beyond any measuring error of hub height and loaded radius [m]
 METRES = 2.0  # no length of a car in inches is below this, each one in metres is
+LARGEST_RADIUS = 20.0  # inches, of a wheel; one in cm is above it
 PARTNER = {"FL": "FR", "FR": "FL", "RL": "RR", "RR": "RL"}
 
 
@@ -30,6 +31,8 @@ def require_millimetres(name: str, corner: schema.CornerTable, source: Source) -
     ):
         if number < least:
             guess = "metres" if number < METRES else "inches"
+            if key[-1] == "loaded_radius_mm" and number > LARGEST_RADIUS:
+                guess = "cm"
             raise VehicleError(
                 source.at(here + key, f"corner {name}"),
                 f"{what} = {number:g} ({guess}?)",
