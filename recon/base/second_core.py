@@ -89,7 +89,13 @@ class _Second:
         del self.waiting[ticket]
         future.add_done_callback(self._next)
 
-    def _next(self, _: object) -> None:
+    def _next(self, done: Future[Made]) -> None:
+        from concurrent.futures import BrokenExecutor
+
+        # The pool of a dead process holds a lock of its own while it says so, and would wait for
+        # itself if it were handed another call.  It stays busy: all calls that wait are made here.
+        if isinstance(done.exception(), BrokenExecutor):
+            return
         with self.lock:
             self.busy = False
             self._hand_over()
