@@ -19,8 +19,6 @@ from recon.examination.comparison import INDEPENDENT, LIMIT, Comparison
 from recon.examination.examine import Examination
 from recon.examination.judge import Judge
 from recon.examination.loads import loads_agree
-from recon.examination.motion import Motion
-from recon.examination.ordinary import speeds_agree
 from recon.examination.term import Candidate, Term
 from recon.examination.view import View, view_of
 from recon.reconstruction.prepare import prepare
@@ -164,44 +162,6 @@ def test_a_sound_drive_is_compared_with_the_motion_of_the_car() -> None:
     sizes = {term.name: term.size / term.limit for term in found.terms}
     sums = [f"sum of F{axis} of all tyres against mass times acceleration" for axis in "xyz"]
     assert max(sizes[name] for name in sums) < 0.5
-
-
-def spun(ahead: tuple[float, float, float], unit: float = 1.0, **slip: float) -> dict[str, float]:
-    """Size of each comparison of wheel speeds over three times 3 s at accelerations `ahead`.
-
-    In the second wheels turn faster than the car rolls by their `slip`, relative.
-    """
-    spins = np.repeat([False, True, False], 300)
-    ahead = np.repeat(ahead, 300)
-    speed = np.cumsum(ahead) * 0.01
-    radius = {name: corner.wheel.loaded_radius for name, corner in day().car.corners.items()}
-
-    def channel(name: str, corner: str | None = None) -> np.ndarray:
-        if name == "slope_of_speed":
-            return ahead
-        assert (name, corner is None) == ("wheel_speed", False)
-        return unit * speed * (1 + slip.get(corner, 0.0) * spins) / radius[corner]
-
-    motion = SimpleNamespace(
-        view=SimpleNamespace(prepared=SimpleNamespace(car=day().car)),
-        body=np.array([ahead, 0 * ahead, 0 * ahead + STANDARD_GRAVITY]),
-        jerk=np.zeros((3, 900)),
-        **{"channel": channel, "speed": speed, "yaw_rate": 0 * speed, "count": 900},
-        moving=speed > 4.0,
-    )
-    found = list(speeds_agree(cast(Motion, motion)))
-    assert len(found) == 5
-    return {one.place: one.size / one.limit for one in found}
-
-
-LAUNCH, OUT_OF_A_CORNER = (0.0, 4.0, -0.5), (4.0, 0.2, 0.0)
-
-
-@pytest.mark.parametrize("ahead", [LAUNCH, OUT_OF_A_CORNER])
-def test_driven_wheels_may_spin(ahead: tuple[float, float, float]) -> None:
-    assert max(spun(ahead, RL=0.9, RR=0.7).values()) < 0.5
-    assert spun(ahead, FL=0.9)["FL"] > 1  # rear wheels drive
-    assert min(spun(ahead, unit=1.3)[name] for name in CORNERS) > 1
 
 
 def test_what_a_log_does_not_hold_is_said_to_be_unknown() -> None:
