@@ -18,6 +18,7 @@ from recon.calibration.same_car import facts_of
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.mechanics.motion import rack_of_steer
+from recon.report.drive.forces_summary import forces_summary
 from recon.virtual.states import States
 from tests.days import club_car, day, exact, exact_forces, exact_log, states, unwarned
 
@@ -106,6 +107,8 @@ def test_braked_and_locked_wheels(corner: str, locked: bool) -> None:
     agree(level(found), through.force[:, 0])
     assert np.all(found["hub_mode"] == (2 if locked else 1))
     assert np.all(flagged(found, "wheel_locked") == locked)
+    told = f"  wheel locked or at rest: {corner} 100 % of the samples"
+    assert (told in forces_summary(found)) == locked
 
 
 def test_line_pressure_of_a_locked_wheel_is_not_used() -> None:

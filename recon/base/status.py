@@ -17,6 +17,12 @@ class Flag:
     bit: int
     meaning: str
 
+    @property
+    def words(self) -> str:
+        """The flag for people: a standing car's wheels are flagged like locked ones."""
+        words = self.name.replace("_", " ")
+        return f"{words} or at rest" if self.name == "wheel_locked" else words
+
 
 FLAGS = (
     Flag(

@@ -98,5 +98,5 @@ def _flag_lines(forces: xr.Dataset) -> list[str]:
                 for c, s in zip(forces["corner"].to_numpy(), share, strict=True)
                 if s > 0
             )
-            out.append(f"  {flag.name.replace('_', ' ')}: {where} of the samples")
+            out.append(f"  {flag.words}: {where} of the samples")
     return out
