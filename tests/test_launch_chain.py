@@ -20,6 +20,7 @@ from recon.conditioning.condition import condition
 from recon.evaluation.sections.find_sections import find_sections
 from recon.evaluation.sections.stated_sections import GivenSection
 from recon.examination.reconstruct import reconstruct
+from recon.report.answers.launch import launch_summary
 from recon.virtual.states import States
 from tests.days import exact, exact_log, states, unwarned
 
@@ -103,6 +104,10 @@ def test_hop_from_gauges_and_hub_accelerometer() -> None:
     assert found.sizes["hop"] == 1
     assert within_limits(found) == {"frequency", "amplitude", "cycles", "ends", "decay"}
     assert np.isnan(found["hop_amplitude"].values[0, 0, 0])  # none in Fx
+    assert "decays 5." in " ".join(launch_summary(found))
+    growing = found.copy(deep=True)
+    growing["hop_decay"].values[:] *= -1
+    assert "does not decay (-5." in " ".join(launch_summary(growing))
 
 
 @pytest.mark.filterwarnings("ignore:.*would narrow the intervals:recon.base.errors.PriorWarning")

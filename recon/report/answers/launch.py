@@ -174,11 +174,12 @@ def _trend(answer: xr.Dataset, h: int) -> list[str]:
     """Growth and decay per cycle of the largest oscillation of an event."""
     sizes = answer["hop_amplitude"].to_numpy()[h]
     k, j = np.unravel_index(int(np.nanargmax(sizes)), sizes.shape)
-    parts = [
-        f"{word} {with_interval(answer, name, (h, int(k), int(j)), 0.01)} %"
-        for name, word in (("hop_growth", "grows"), ("hop_decay", "decays"))
-        if np.isfinite(answer[name].values[h, k, j])
-    ]
+    parts = []
+    for name, word in (("hop_growth", "grow"), ("hop_decay", "decay")):
+        value = answer[name].values[h, k, j]
+        if np.isfinite(value):
+            share = f"{with_interval(answer, name, (h, int(k), int(j)), 0.01)} %"
+            parts.append(f"{word}s {share}" if value > 0 else f"does not {word} ({share})")
     of = f"F{'xz'[int(j)]} of {answer['corner'].values[k]}"
     return [f"{of} {' and '.join(parts)} per cycle"] if parts else []
 
