@@ -5,7 +5,7 @@ The car is invented for these tests.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import numpy as np
 import pytest
@@ -195,4 +195,6 @@ def test_sensors_and_slopes_are_off_as_stated():
 
 
 def test_exact_facts_leave_the_description_as_it_is():
-    assert draw_car(invented_car(), 3, effects=Effects(facts=0.0)).truth == invented_car()
+    drawn = draw_car(invented_car(), 3, effects=Effects(facts=0.0)).truth
+    # As text: newer Pythons call two equal objects different if one of their numbers is NaN.
+    assert repr(astuple(drawn)) == repr(astuple(invented_car()))
