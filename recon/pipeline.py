@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from recon.answering import answered, answers, read_shared
+from recon.answering import answered, answers, read_shared, titled
 from recon.answers import BY_NAME
 from recon.base.doubt import Outcome
 from recon.base.errors import DoubtWarning
@@ -344,7 +344,7 @@ def demo(*, out: Name = "demo_result", say: Say = quiet) -> Report:
         *solved.brief,
         "",
         *answer.lines,
-        f"comparison: {compared.lines[0]}",
+        titled("comparison", compared.lines[0]),
         "",
         f"Everything is in {folder}. Open {folder / 'drive.html'} in a browser first;",
         "comparison.html beside it shows the six runs on two set-ups.",

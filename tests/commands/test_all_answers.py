@@ -26,7 +26,8 @@ def test_every_answer_that_a_drive_allows(run: Run, forces: Path, tmp_path: Path
     assert ended.code == 0, ended.err
     lines = ended.out.split("written:")[0].splitlines()
     for answer in ANSWERS:
-        (line,) = (x for x in lines if x.startswith((f"{answer.name}: ", f"no {answer.name}: ")))
+        words = answer.name.replace("_", " ")
+        (line,) = (x for x in lines if x.startswith((words.capitalize(), f"no {words}: ")))
         files = {p.name for p in (tmp_path / answer.name).glob("*")}
         given = not line.startswith("no ")
         assert files == ({answer.result_file, answer.picture_file} if given else set())
@@ -75,8 +76,8 @@ def test_one_corner_gets_its_answers_and_the_reasons_of_the_others(
 ) -> None:
     ended = run("answers", one_corner.forces, "--out", tmp_path)
     assert ended.code == 0, ended.err
-    assert "sections: Sections: " in ended.out
-    assert "friction: " in ended.out
+    assert "\nSections: " in f"\n{ended.out}"
+    assert "\nFriction: " in ended.out
 
 
 def test_sections_by_hand_replace_those_found(run: Run, forces: Path, tmp_path: Path) -> None:
