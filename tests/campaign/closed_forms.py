@@ -73,7 +73,7 @@ def _end_of_hop(name: str, last: int) -> Callable[[xr.Dataset, xr.Dataset], np.n
         elif (each := EACH[name]) in launch:
             outermost = launch[each].to_numpy()
             by_component = (np.nanmin, np.nanmax)[last](outermost, axis=1)
-            upward = by_component[:, UPWARD]
+            upward = by_component[:, UPWARD, None]
             out[(by_component > upward if last else by_component < upward).any(axis=1)] = np.nan
         return out
 
