@@ -14,12 +14,8 @@
 from importlib import import_module
 
 from recon.answers import ANSWERS
+from recon.base import errors
 
-_ERRORS = (
-    *("ReconError", "VehicleError", "DataError", "RankError", "OutputError", "SolveError"),
-    *("ReconWarning", "VehicleWarning", "DataWarning", "PriorWarning", "ExtrapolationWarning"),
-    *("DoubtWarning", "SafetyWarning"),
-)
 # Public names in the order of the data's flow; each is loaded when it is first asked for.
 _PLACES = {
     "shipped": "recon.base.shipped",
@@ -63,7 +59,11 @@ _PLACES = {
     "plot_knowledge": "recon.report.car.knowledge",
     "save_figure": "recon.report.common.sheet",
     "pipeline": "recon",
-    **dict.fromkeys(_ERRORS, "recon.base.errors"),
+    **{
+        name: errors.__name__
+        for name, one in vars(errors).items()
+        if isinstance(one, type) and issubclass(one, errors.ReconError | errors.ReconWarning)
+    },
 }
 __all__ = list(_PLACES)
 

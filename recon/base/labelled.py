@@ -129,6 +129,18 @@ def _in_words(dtype: Any) -> str:
     return IN_WORDS[kind] if kind else f"type {dtype}"
 
 
+def require_order(dataset: xr.Dataset, do: str) -> None:
+    """Refuse samples that do not follow each other in time; the message ends with what to `do`.
+
+    Raises DataError: there are fewer than two samples, or one is not after the one before.
+    """
+    times = dataset["elapsed_time"].to_numpy()
+    later = np.diff(times) > 0
+    if len(times) < 2 or not later.all():
+        found = f"{len(times)} samples, {int(np.sum(~later))} of them not after the one before"
+        raise DataError(place_of(dataset), found, "two samples or more, in order", do)
+
+
 def require_content(
     dataset: xr.Dataset, described: Mapping[str, Variable], names: Iterable[str], do: str
 ) -> None:

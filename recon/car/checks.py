@@ -12,7 +12,8 @@ from recon.car.vehicle import CHASSIS, Axle, Corner, Support, Vehicle
 
 HUB_HEIGHT = 15e-3  # beyond any measuring error of hub height and loaded radius [m]
 METRES = 2.0  # no length of a car in inches is below this, each one in metres is
-LARGEST_RADIUS = 20.0  # inches, of a wheel; one in cm is above it
+# inches, of a wheel; one in cm is above it.  Common practice, no source.
+LARGEST_RADIUS = 20.0
 PARTNER = {"FL": "FR", "FR": "FL", "RL": "RR", "RR": "RL"}
 
 

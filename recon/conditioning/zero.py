@@ -260,9 +260,10 @@ def _over_temperature(
     for start in range(0, len(known), SECTION):
         part = slice(start, start + SECTION)
         there = known[part]
-        uneven = there - cold - rate * (elapsed[part] - elapsed[0])
         beyond = (there - np.clip(there, min(at), max(at))) ** 2
-        square += float(np.sum(uneven**2 * beyond / (beyond + ENOUGH_WARMING**2)))
+        if beyond.any():
+            uneven = there - cold - rate * (elapsed[part] - elapsed[0])
+            square += float(np.sum(uneven**2 * beyond / (beyond + ENOUGH_WARMING**2)))
         if share is not None:
             share[part] = share_at(there, *at)
     return float(AS_MUCH / (apart**2 + AS_MUCH**2) * np.sqrt(square / max(len(known), 1)))

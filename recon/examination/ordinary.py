@@ -37,7 +37,8 @@ SHAKES = (1.5, 2.0, 2.5)  # m/s2, of a hub against the body, in short means
 SLIP = 0.02  # of the speed, of a rolling wheel
 HARD = 0.2  # the same at 10 m/s2 of braking or driving
 # A driven wheel that spins: so much faster than the car rolls, while the car gains speed at least
-# so quickly (a launch), or than the wheel usually turns at such a speed (out of a corner).
+# so quickly (a launch), or than the wheel usually turns at such a speed (out of a corner).  Common
+# practice, no source.
 SPIN, GAINING = 0.1, 1.0  # of the speed; m/s2
 
 

@@ -11,7 +11,15 @@ import numpy as np
 
 from recon.base.doubt import CAUSES, UNSEEN
 from recon.base.errors import DataError, shortened
-from recon.base.labelled import LARGEST, SEPARATOR, Variable, place_of, require, require_content
+from recon.base.labelled import (
+    LARGEST,
+    SEPARATOR,
+    Variable,
+    place_of,
+    require,
+    require_content,
+    require_order,
+)
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, CORNERS
 from recon.base.status import FLAGS, VERDICTS
@@ -335,11 +343,7 @@ def require_forces(dataset: xr.Dataset, *names: str) -> None:
         found = f"corners {', '.join(map(str, corners))}, axes {', '.join(map(str, components))}"
         needed = f"some of {', '.join(CORNERS)}, each once, and {', '.join(COMPONENTS)}"
         raise DataError(place_of(dataset), shortened(found), needed, MAKE_AGAIN)
-    times = dataset["elapsed_time"].to_numpy()
-    late = np.diff(times) > 0
-    if len(times) < 2 or not late.all():
-        found = f"{len(times)} samples, {int(np.sum(~late))} of them not after the one before"
-        raise DataError(place_of(dataset), found, "two samples or more, in order", MAKE_AGAIN)
+    require_order(dataset, MAKE_AGAIN)
 
 
 def nothing_known(forces: xr.Dataset, found: str, needed: str, do: str = "") -> DataError:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, warn
-from recon.base.labelled import Variable, index_of, place_of, require, stamp, stamped
+from recon.base.labelled import Variable, index_of, place_of, require, require_order, stamp, stamped
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COMPONENTS
@@ -109,18 +109,11 @@ def require_in_order(log: xr.Dataset) -> None:
     Warns DataWarning: samples were picked, so that all are further apart than the rate says.
     """
     require_conditioned(log)
-    rate, steps = float(log.attrs["rate"]), np.diff(log["elapsed_time"].to_numpy())
-    if not steps.size or steps.min() <= 0.0:
-        raise DataError(
-            where=place_of(log),
-            found=f"{log.sizes['elapsed_time']} samples, {int(np.sum(steps <= 0.0))} of them not "
-            "after the one before",
-            needed="two samples or more, in order",
-            do="Take a part of a drive with recon.part_of.",
-        )
-    if steps.min() > 1.5 / rate:
+    require_order(log, "Take a part of a drive with recon.part_of.")
+    rate, step = float(log.attrs["rate"]), float(np.diff(log["elapsed_time"].to_numpy()).min())
+    if step > 1.5 / rate:
         warn(
-            f"{place_of(log)}: samples {1e3 * steps.min():.4g} ms apart in a log conditioned at "
+            f"{place_of(log)}: samples {1e3 * step:.4g} ms apart in a log conditioned at "
             f"{rate:g} Hz. Whatever is filtered again, and every test of time, is wrong by that. "
             "Take a part with recon.part_of, and fewer samples of a drive with Prepared.solve.",
             DataWarning,
