@@ -12,11 +12,12 @@ import xarray as xr
 from numpy.testing import assert_allclose
 
 from recon.base.errors import PriorWarning
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.condition import condition
 from recon.conditioning.hub_motion import arm_of
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.from_gauges import _yaw_change
-from recon.reconstruction.inputs.steering import U_INFERRED
+from recon.reconstruction.inputs.steering import INFERRED, U_INFERRED, slip_of_yaw
 from recon.reconstruction.steer_from_gauges import USUAL_SPEED, smooth, speed_of, with_steer
 from tests.days import day, unwarned
 
@@ -67,15 +68,16 @@ def test_straights_make_no_steer_better_known() -> None:
 
     def stated(straight: int) -> float:
         """For 40 s of corners at 8 m/s2 before `straight` seconds without any."""
-        aside = np.append(np.full(40 * 200, 8.0), np.zeros(straight * 200))
+        weave = 8.0 * np.sin(0.4 * np.pi * np.arange(0.0, 40.0, 0.005))
+        aside = np.append(weave, np.zeros(straight * 200))
         felt = np.column_stack([np.zeros(len(aside)), aside, np.full(len(aside), 9.81)])
         log = xr.Dataset(
             {"acceleration": (("elapsed_time", "component"), felt)}, attrs={"rate": 200.0}
         )
-        return float(with_steer(log, day().car, np.zeros(len(aside)))[U_INFERRED])
+        return float(with_steer(log, day().car, np.gradient(aside / 20.0, 0.005))[U_INFERRED])
 
-    # The end of the corners shares the speed of what follows; equal weights would leave a third.
-    assert stated(360) == pytest.approx(stated(0), rel=0.2)
+    # Equal weights would leave a third.
+    assert stated(360) == pytest.approx(stated(0), rel=0.1)
 
 
 def test_sideways_acceleration_over_yaw_rate_is_speed() -> None:
@@ -91,7 +93,7 @@ def test_sideways_acceleration_over_yaw_rate_is_speed() -> None:
     assert_allclose(found.value, speed, rtol=0.1)
     assert np.all(found.u < 0.15 * speed + 0.5)
     straight = speed_of(*rng.normal(0.0, 0.2, (2, 200)), np.zeros(200), step)
-    assert_allclose(straight.value, USUAL_SPEED, atol=0.1)
+    assert_allclose(straight.value, USUAL_SPEED, atol=1.0)
     assert np.all(straight.u > 9.9)
 
 
@@ -107,6 +109,38 @@ def test_hard_braking_does_not_make_a_hairpin_slower_than_it_is() -> None:
     assert_allclose(speed[turns].min(), 11.2, atol=0.1)
     # 2.5 m/s slower where what varies with speed and yaw rate is filtered before it is multiplied.
     assert_allclose(found.value[turns], speed[turns], atol=0.4)
+
+
+def test_a_long_steady_circle_keeps_the_speed_of_its_entry() -> None:
+    """Forty seconds at 14 m/s and 8 m/s2, in which nothing changes that would show the speed."""
+    step, rng = 0.05, np.random.default_rng(11)
+    time = np.arange(0, 60, step)
+    aside = smooth(np.where((time > 10.0) & (time < 50.0), 8.0, 0.0), 8.0)
+    change = np.gradient(aside / 14.0, step) + 0.03 * rng.standard_normal(len(time))
+    ahead = 0.1 + 0.1 * rng.standard_normal(len(time))  # air and slope, which do not make it faster
+    found = speed_of(ahead, aside + 0.1 * rng.standard_normal(len(time)), change, step)
+    circle = (time > 12.0) & (time < 48.0)
+    assert np.max(np.abs(found.value - 14.0)[circle] / found.u[circle]) < 1.5
+    assert np.all(found.u[circle] < 5.0)
+    # Where every five seconds stood alone, the middle was taken to be at 20 m/s.
+    assert np.all(found.value[circle] < 18.5)
+
+
+def test_the_lean_of_the_body_is_no_acceleration_of_the_car() -> None:
+    """A weave at 20 m/s whose body rolls 5 degrees per g feels 9 % more than the car turns."""
+    time = np.arange(0.0, 40.0, 0.005)
+    aside, steady = 6.0 * np.sin(0.4 * np.pi * time), np.zeros(len(time))
+    roll = np.radians(5.0) * aside / STANDARD_GRAVITY
+    felt = np.column_stack([steady, aside + STANDARD_GRAVITY * roll, steady + 9.81])
+    lean = {"roll": ("elapsed_time", roll), "pitch": ("elapsed_time", steady)}
+    log = xr.Dataset({"acceleration": (("elapsed_time", "component"), felt), **lean})
+    log = log.assign_attrs(rate=200.0)
+    change = np.gradient(aside / 20.0, 0.005)
+    heading = with_steer(log, day().car, change)[INFERRED].to_numpy() - slip_of_yaw(
+        day().car, change
+    )
+    share = heading @ aside / (aside @ aside) * 20.0**2 / day().car.wheelbase
+    assert share == pytest.approx(1.0, abs=0.03)  # 0.92 with the acceleration as it is felt
 
 
 def test_wheels_of_unequal_mass_do_not_turn_a_car_in_a_steady_corner() -> None:

@@ -2,18 +2,21 @@
 
 A car without sideslip is accelerated sideways by its speed times its yaw rate.  Where the speed v
 is not logged, the acceleration ahead gives its changes and equation (1) the rest, by least squares
-over some seconds:
+over the whole drive:
 
     a_y / v = r,    v = integral of a_x + offset,    r = integral of r',  slow parts left out.  (1)
 
-It is linearised in the offset, about the speed of the round before.  An error of r, which is
-integrated, is that of the left-hand side; it does not make the car slower, as it would among what
-is multiplied by v.  The yaw rate then is a_y / v, and the steer follows as in `inputs.steering`.
-On a straight neither speed nor steer shows, and both hardly matter: the wheels point ahead.
+The offset drifts as errors of a_x add up, so that a long steady turn has the speed of its entry
+and its exit.  (1) is linearised in it, about the speed of the round before.  An error of r, which
+is integrated, is that of the left-hand side; it does not make the car slower, as it would among
+what is multiplied by v.  The yaw rate then is a_y / v, and the steer follows as in
+`inputs.steering`.  On a straight neither speed nor steer shows, and both hardly matter: the wheels
+point ahead.
 """
 
 from __future__ import annotations
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -21,7 +24,9 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.labelled import Variable, stamp
 from recon.base.late import xr
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import Vehicle
+from recon.reconstruction.inputs.attitude import Lean, on_springs, on_tyres
 from recon.reconstruction.inputs.steering import (
     INFERRED,
     SLOWEST,
@@ -35,11 +40,12 @@ from recon.records.logs import LOG
 
 # Common practice, no source.
 USUAL_SPEED, U_USUAL_SPEED = 20.0, 10.0  # m/s, of a drive that does not show it
-U_SPEED_SHARE = 0.1  # relative: yaw inertia by rule, sideslip, acceleration of a body that rolls
-RATE, SLOW, SPAN = 20.0, 1.0, 5.0  # Hz; s, slower parts of r are left out; s, of the least squares
+U_SPEED_SHARE = 0.12  # relative: yaw inertia by rule, sideslip, acceleration of a body that rolls
+RATE, SLOW, SPAN = 20.0, 1.0, 5.0  # Hz; s, slower parts of r are left out; s, of the misfit
 INDEPENDENT = 1.0  # s after which an error of (1) is another one
 U_TURNED, U_ASIDE = 0.02, 0.3  # rad/s, m/s2: r and a_y of (1) are at least as unsure
-ROUNDS = 6
+ROUNDS = 8
+U_GAINED = 0.7  # m/s after a second, of the integral of a_x: 3 m/s after twenty
 FASTEST = 80.0  # m/s
 TINY = 1e-9  # of what (1) says of the offset, where it says nothing
 
@@ -60,8 +66,9 @@ def with_steer(log: xr.Dataset, car: Vehicle, change: Floats) -> xr.Dataset:
     """
     samples, rate = log.sizes["elapsed_time"], float(log.attrs["rate"])
     step = max(1, round(rate / RATE))
-    force = log["acceleration"].to_numpy().T
-    ahead, aside, change = (_means(values, step) for values in (force[0], force[1], change))
+    force = np.array([_means(values, step) for values in log["acceleration"].to_numpy().T])
+    lean, change = _lean(log, car, force, step), _means(change, step)
+    ahead, aside = force[0] + STANDARD_GRAVITY * lean.pitch, force[1] - STANDARD_GRAVITY * lean.roll
     if "speed" in log:
         speed = Speed(_means(log["speed"].to_numpy(), step), np.zeros(len(aside)))
     else:
@@ -70,6 +77,13 @@ def with_steer(log: xr.Dataset, car: Vehicle, change: Floats) -> xr.Dataset:
     middle = (np.arange(len(steer)) + 0.5) * step - 0.5
     inferred = np.interp(np.arange(samples), middle, steer)
     return log.assign({INFERRED: stamp(LOG["steer"], inferred), U_INFERRED: stamp(_U, u)})
+
+
+def _lean(log: xr.Dataset, car: Vehicle, force: Floats, step: int) -> Lean:
+    """How the body leans, as logged or by its specific force (3, sample) [m/s2]."""
+    if {"roll", "pitch"} <= set(log):
+        return Lean(*(_means(log[name].to_numpy(), step) for name in ("roll", "pitch")))
+    return on_springs(force) + on_tyres(car, force)
 
 
 def _steer_at(
@@ -98,23 +112,52 @@ def speed_of(ahead: Floats, aside: Floats, change: Floats, step: float) -> Speed
     [rad/s2] that of its yaw rate, at intervals of `step` [s].
     """
     gained, turned = (np.cumsum(values) * step for values in (ahead, change - change.mean()))
-    value = np.maximum(USUAL_SPEED + gained - gained.mean(), SLOWEST)
-    # A Gaussian kernel is as long as two root pi times its width.
-    independent = 2 * np.sqrt(np.pi) * SPAN / INDEPENDENT
+    middle = gained.mean()
+    block = max(1, round(INDEPENDENT / step))
+    means = partial(_means, step=block)
+    at = (np.arange(len(means(gained))) + 0.5) * block - 0.5
+    walk = _Walk(len(at), U_USUAL_SPEED, U_GAINED)
+    offset, misfit = np.zeros(len(at)), np.ones(len(gained))
+    each = np.arange(len(gained))
     for _ in range(ROUNDS):
+        value = USUAL_SPEED + gained - middle + np.interp(each, at, offset)
+        value = np.clip(value, SLOWEST, FASTEST)
         unsure = np.hypot(U_TURNED, U_ASIDE / value)
         left = (_quick(aside / value, step) - _quick(turned, step)) / unsure
         slope = _quick(aside / value**2, step) / unsure
-        square, by_noise = (
-            smooth(own**2, SPAN / step) for own in (slope, U_ASIDE / value**2 / unsure)
-        )
-        more = smooth(slope * left, SPAN / step) / (square + TINY)
-        misfit = np.maximum(smooth((left - more * slope) ** 2, SPAN / step), 1.0)
-        variance = misfit / independent / np.maximum(square - by_noise, TINY)
-        weight = U_USUAL_SPEED**2 / (variance + U_USUAL_SPEED**2)
-        value = weight * (value + more) + (1 - weight) * USUAL_SPEED
-        value = np.clip(value, SLOWEST, FASTEST)
-    return Speed(value, np.hypot(U_USUAL_SPEED * np.sqrt(1 - weight), U_SPEED_SHARE * value))
+        square, by_noise = means(slope**2), means((U_ASIDE / value**2 / unsure) ** 2)
+        weight = np.maximum(square - by_noise, TINY) / means(misfit)
+        before = offset
+        offset, u = walk.fitted(before + means(slope * left) / (square + TINY), weight)
+        left -= np.interp(each, at, offset - before) * slope
+        misfit = np.maximum(smooth(left**2, SPAN / step), 1.0)
+    u = np.interp(each, at, u)
+    return Speed(value, np.hypot(u, U_SPEED_SHARE * value))
+
+
+class _Walk:
+    """An unknown that drifts from one second to the next, about zero over the whole drive."""
+
+    def __init__(self, count: int, size: float, drift: float) -> None:
+        """`count` values of standard deviation `size`, `drift` apart from one to the next."""
+        stays = np.sqrt(1.0 - (drift / size) ** 2)
+        self.bands = np.zeros((2, count))  # of the inverse covariance: diagonal, and beside it
+        self.bands[0] = (1.0 + stays**2) / drift**2
+        self.bands[0, [0, -1]] = (1.0 if count > 1 else 1.0 - stays**2) / drift**2
+        self.bands[1, :-1] = -stays / drift**2
+
+    def fitted(self, seen: Floats, weight: Floats) -> tuple[Floats, Floats]:
+        """Values with their standard uncertainties, where `weight` is 1 / u2 of what is `seen`."""
+        from scipy.linalg import cho_solve_banded, cholesky_banded
+
+        bands = self.bands.copy()
+        bands[0] += weight
+        factor = cholesky_banded(bands, lower=True)
+        # The diagonal of the inverse, from its last element upwards.
+        variance, next_to = 1.0 / factor[0] ** 2, (factor[1] / factor[0]) ** 2
+        for k in range(len(variance) - 2, -1, -1):
+            variance[k] += next_to[k] * variance[k + 1]
+        return cho_solve_banded((factor, True), weight * seen), np.sqrt(variance)
 
 
 def _quick(values: Floats, step: float) -> Floats:
