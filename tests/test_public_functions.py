@@ -12,7 +12,7 @@ import pytest
 import xarray as xr
 
 import recon
-from recon.answers import every_answer
+from recon.answers import ANSWERS, Answer, every_answer
 from recon.base.errors import DataError, ReconError, ReconWarning
 from recon.base.public import MADE_BY
 from tests.days import day
@@ -174,3 +174,14 @@ def test_answers_of_some_corners_are_given_or_refused(corners: list[str]) -> Non
         found = dict(every_answer(some, {"vehicle": day().car}))
     assert all(isinstance(result, xr.Dataset | ReconError) for result in found.values())
     assert any(isinstance(result, xr.Dataset) for result in found.values())
+
+
+@pytest.mark.parametrize("answer", ANSWERS, ids=lambda answer: answer.name)
+def test_a_picture_of_an_answer_wants_that_answer(answer: Answer) -> None:
+    plot, forces = answer.function(answer.plot), day().forces
+    other = recon.friction_use(forces) if answer.name != "friction" else recon.slalom(forces)
+    title, made = r"'[\w ]+: .*' without \w+", rf"the result of recon\.{answer.compute}\."
+    with pytest.raises(DataError, match=rf"{title}; need {made}\n.*forces first"):
+        plot(forces, other)
+    with pytest.raises(DataError, match=r"tyre_force"):
+        plot(other, forces)

@@ -9,6 +9,7 @@ from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.given_answer import require_answer
 from recon.report.common.labels import interval, note, white_box
 from recon.report.common.legend import line_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, TEXT
@@ -124,7 +125,9 @@ def plot_balance(forces: xr.Dataset, balance: xr.Dataset) -> Figure:
     `forces` is the result of the reconstruction, for the words below the picture. `balance` is the
     result of `balance`: `axle_use` [1] (visit, axle), `side` (visit), and differences of use [1] by
     phase and by band of speed.
+    Raises DataError: `forces` is no result of `reconstruct`, or `balance` is none of `balance`.
     """
+    require_answer(forces, balance, "axle_use", "balance")
     title = _finding(balance)
     footer = f"{balance.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; use = horizontal over "
     footer += "vertical force of both tyres of an axle, mean over the corner"

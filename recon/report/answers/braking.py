@@ -8,6 +8,7 @@ from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.given_answer import require_answer
 from recon.report.common.labels import interval
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
@@ -153,7 +154,9 @@ def plot_braking(forces: xr.Dataset, braking: xr.Dataset) -> Figure:
     `forces` is the result of the reconstruction; it states the bandwidth. `braking` is the result
     of `braking`: `braking_force` [N] (stop, axle), shares [1] (stop), and `force_per_pressure`
     [N/Pa] (stop, axle).
+    Raises DataError: `forces` is no result of `reconstruct`, or `braking` is none of `braking`.
     """
+    require_answer(forces, braking, "braking_force", "braking")
     shown = braking.isel(stop=slice(MOST_STOPS))
     pressed = bool(np.isfinite(shown["force_per_pressure"].to_numpy()).any())
     footer = f"{braking.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; means over each stop"

@@ -10,6 +10,7 @@ from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.records.forces import NO_GAUGE
 from recon.report.common.artists import Axes, Figure
+from recon.report.common.given_answer import require_answer
 from recon.report.common.legend import part_legend
 from recon.report.common.looks import INK, LOOKS, PART_LOOKS, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
@@ -95,7 +96,9 @@ def plot_budget(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
 
     `forces` is the result of the reconstruction, for the words below the picture. `answer` is the
     result of `budget`: `contribution` [N] (cause, corner, component).
+    Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `budget`.
     """
+    require_answer(forces, answer, "contribution", "budget")
     corners, components = (list(map(str, answer[n].to_numpy())) for n in ("corner", "component"))
     columns = len(components)
     # At least as wide as the words below need.

@@ -9,6 +9,7 @@ from recon.base.late import xr
 from recon.base.public import public
 from recon.records.forces import require_forces
 from recon.report.common.artists import Figure
+from recon.report.common.given_answer import require_answer
 from recon.report.common.road_plane import Plane, Tyre, known_forces, plot_plane
 from recon.report.common.text import value_and_half
 
@@ -80,8 +81,10 @@ def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) 
     component), tyre axes, x forward, y left, z up; `status`. `friction` is the result of
     `friction_use` [1]; the title then names the highest use, and its smallest Fz decides which
     samples are left out.
-    Raises DataError: `forces` is no result of the reconstruction.
+    Raises DataError: `forces` is no result of `reconstruct`, or `friction` none of `friction_use`.
     """
+    if friction is not None:
+        require_answer(forces, friction, "highest_demonstrated_use", "friction_use")
     require_forces(forces, "tyre_force", "status")
     low = LOW_LOAD if friction is None else float(friction.attrs["low_load_N"])
     tyres = {str(c): _tyre(forces, str(c), low) for c in forces["corner"].to_numpy()}

@@ -17,6 +17,7 @@ from recon.evaluation.grip.combined_directions import PAIRS
 from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, IN_WORDS, SECTOR
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.given_answer import require_answer
 from recon.report.common.labels import note, white_box
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE
@@ -152,8 +153,9 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     `forces` is the result of the reconstruction: `tyre_force` [N] (elapsed_time, corner,
     component), tyre axes, x forward, y left, z up; `status`. `answer` is the result of `grip` from
     these forces.
-    Raises DataError: `forces` is no result of the reconstruction.
+    Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `grip`.
     """
+    require_answer(forces, answer, "demonstrated_force", "grip")
     require_forces(forces, "tyre_force", "status")
     corners = corner_names(forces)
     columns = min(len(corners), 2)

@@ -15,6 +15,7 @@ from recon.evaluation.launch.wheel_slip import slip_of
 from recon.evaluation.sections.car_motion import speed_of
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.given_answer import require_answer
 from recon.report.common.labels import note
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import thinned
@@ -205,8 +206,9 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
 
     `forces` is the result of the reconstruction: `tyre_force_intermediate` [N] (elapsed_time,
     corner, component), x forward, z up. `answer` is the result of `launch`.
-    Raises DataError: `forces` is no result of the reconstruction.
+    Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `launch`.
     """
+    require_answer(forces, answer, "peak_drive_force", "launch")
     require_forces(forces, "tyre_force_intermediate")
     i = _drawn(answer)
     best = str(answer.attrs["best_launch"])

@@ -11,6 +11,7 @@ from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.given_answer import require_answer
 from recon.report.common.labels import note
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
@@ -112,8 +113,9 @@ def plot_link_loads(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
 
     `forces` as `reconstruct` returns it; not needed beside the answer. `answer` is the result of
     `link_loads` [N].
+    Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `link_loads`.
     """
-    del forces
+    require_answer(forces, answer, "peak_load", "link_loads")
     homes = _homes(answer)
     pairs = [list(homes)[i : i + 2] for i in range(0, len(homes), 2)]
     rows = [max(len(homes[home]) for home in pair) for pair in pairs]

@@ -16,6 +16,7 @@ from recon.evaluation.sections.find_sections import Section, sections_of
 from recon.evaluation.sections.wheel_lifts import LIGHT
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.given_answer import require_answer
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import thinned
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
@@ -92,8 +93,9 @@ def plot_sections(forces: xr.Dataset, sections: xr.Dataset) -> Figure:
 
     `forces` is the result of the reconstruction. `sections` are those of it,
     with start and end [s] (section,).
-    Raises DataError: `forces` is no result of the reconstruction.
+    Raises DataError: `forces` is no result of `reconstruct`, or `sections` is none of `sections`.
     """
+    require_answer(forces, sections, "section_kind", "sections")
     require_forces(forces, "tyre_force_intermediate", "u_tyre_force_intermediate")
     found = sections_of(sections)
     kinds = [k for k in LANES if any(_lane(s.kind) == k for s in found)]

@@ -12,6 +12,7 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.given_answer import require_answer
 from recon.report.common.labels import interval
 from recon.report.common.legend import line_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE
@@ -92,8 +93,9 @@ def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
 
     `forces` is the result of the reconstruction: `tyre_force_intermediate` [N] (elapsed_time,
     corner, component), x forward. `answer` is the result of `shifts`.
-    Raises DataError: `forces` is no result of the reconstruction.
+    Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `shifts`.
     """
+    require_answer(forces, answer, "gap_start", "shifts")
     require_forces(forces, "tyre_force_intermediate")
     names = [str(name) for name in answer["shift"].to_numpy()]
     drawn = list(range(len(names)))[:MOST_LINES]

@@ -23,6 +23,7 @@ from recon.report.answers.slalom_axles import (
 )
 from recon.report.answers.slalom_weave import draw_crests, draw_cycle, has_weave, weave_finding
 from recon.report.common.artists import Artist, Axes, Figure
+from recon.report.common.given_answer import require_answer
 from recon.report.common.labels import note, white_box
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import draw_force, stretches
@@ -118,8 +119,10 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     component), tyre axes, y left; its limits `tyre_force_lower` and `tyre_force_upper`; `status`.
     `slalom`: holds `cone_time` [s] (cone,). Given, the picture spans the cones and one spacing of
     cones on either side.
-    Raises DataError: `forces` is no result of the reconstruction.
+    Raises DataError: `forces` is no result of `reconstruct`, or `slalom` is none of `slalom`.
     """
+    if slalom is not None:
+        require_answer(forces, slalom, "peak_lateral_force", "slalom")
     require_forces(forces, "tyre_force", "tyre_force_lower", "tyre_force_upper", "status")
     cones = _cones(slalom)
     shown = forces.sel(component="y").sel(elapsed_time=_window(cones))
