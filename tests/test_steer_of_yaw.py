@@ -16,9 +16,9 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.condition import condition
 from recon.conditioning.hub_motion import arm_of
 from recon.examination.reconstruct import reconstruct
-from recon.reconstruction.from_gauges import _yaw_change
 from recon.reconstruction.inputs.steering import INFERRED, U_INFERRED, slip_of_yaw
 from recon.reconstruction.steer_from_gauges import USUAL_SPEED, smooth, speed_of, with_steer
+from recon.reconstruction.yaw_inertia import YawMoment
 from tests.days import day, unwarned
 
 
@@ -161,7 +161,7 @@ def test_wheels_of_unequal_mass_do_not_turn_a_car_in_a_steady_corner() -> None:
             own = [turned * arm[1] * mass, tyre - mass * side, 0.0]
             links[c] = np.array(own)[:, None] * np.ones(5)
         # The body's own centre is ahead of the car's, and is accelerated a little otherwise.
-        assert_allclose(_yaw_change(car, links), turned, atol=0.01 + 0.03 * turned)
+        assert_allclose(YawMoment.of(car, links).change(1.0), turned, atol=0.01 + 0.03 * turned)
 
 
 def test_a_straight_rack_is_worse_and_says_so() -> None:

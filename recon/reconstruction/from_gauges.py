@@ -55,12 +55,12 @@ from recon.reconstruction.side_shaking import with_side_shaking
 from recon.reconstruction.solving.solve import BLOCK
 from recon.reconstruction.steer_from_gauges import U_USUAL_SPEED, USUAL_SPEED, with_steer
 from recon.reconstruction.yaw_along import with_yaw_along
+from recon.reconstruction.yaw_inertia import Share, YawMoment, yaw_inertia
 from recon.records.logs import LOG
 from recon.records.scratch import columns, copied, room
 
 # Common practice, no source: forces of the air, of half-shafts and of masses that are not stated.
 U_BODY_ACCELERATION = 0.3  # m/s2
-YAW_INERTIA = 1.0  # of mass times the distances of both axles from the centre of mass
 # Damping of a usual car over the mass that a wheel carries, four pi times ride frequency (2 Hz)
 # times damping ratio (0.4): soft cars have half of it, stiff ones twice.
 DAMPING, U_DAMPING_SHARE = 10.0, 0.5  # 1/s
@@ -106,9 +106,11 @@ def completed(
             links = _link_forces(seen)
             found = _with_body(log, car, seen, links)
         if (lacks_yaw or no_steer) and set(links) == set(CORNERS):
-            change = _yaw_change(car, links)
+            turning = YawMoment.of(car, links)
+            inertia = yaw_inertia(found, car, seen, turning) if no_steer else Share()
+            change = turning.change(inertia.value)
             found = _with_yaw(found, car, change) if lacks_yaw else found
-            found = with_steer(found, car, change) if no_steer else found
+            found = with_steer(found, car, change, inertia.u) if no_steer else found
         elif lacks_body and lacks_yaw and len({name[0] for name in links}) == 1:
             found = _with_yaw_of_some(found, car, links)
         found = with_yaw_along(found, car, seen)
@@ -178,28 +180,6 @@ def _with_yaw_of_some(log: xr.Dataset, car: Vehicle, links: dict[str, Floats]) -
         at = {"corner": name, "component": ["x", "y"]}
         u.loc[at] = np.sqrt(u.loc[at] ** 2 - NO_YAW**2 + (u_terms * [1.0, 0.0]) ** 2)
     return _moved(log, relative, u)
-
-
-def _yaw_change(car: Vehicle, links: dict[str, Floats]) -> Floats:
-    """Yaw acceleration (sample,) [rad/s2] of the body by the moment of its links.
-
-    The wheels are accelerated and turned with the body, and the rest of the car's yaw inertia is
-    that of the body: its links do not pull at the centre of mass of the car.
-    """
-    arms = {name: arm_of(car, name) for name in car.corners}
-    unsprung = {name: corner.unsprung_mass for name, corner in car.corners.items()}
-    ahead = np.mean([arms[name][0] for name in arms if name.startswith("F")])
-    behind = -np.mean([arms[name][0] for name in arms if name.startswith("R")])
-    inertia = YAW_INERTIA * car.mass * ahead * behind
-    inertia -= sum(unsprung[c] * float(arms[c][:2] @ arms[c][:2]) for c in arms)
-    out = room((next(iter(links.values())).shape[1],))
-    for part in cuts(len(out), BLOCK):
-        own = {name: link[:, part] for name, link in links.items()}
-        body = sum(own.values()) / (car.mass - sum(unsprung.values()))
-        tyre = {name: own[name] + unsprung[name] * body for name in own}
-        moment = sum(arms[c][0] * tyre[c][1] - arms[c][1] * tyre[c][0] for c in arms)
-        out[part] = moment / inertia
-    return out
 
 
 def _with_yaw(log: xr.Dataset, car: Vehicle, change: Floats) -> xr.Dataset:

@@ -16,6 +16,7 @@ point ahead.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import partial
 from typing import NamedTuple
 
@@ -40,7 +41,7 @@ from recon.records.logs import LOG
 
 # Common practice, no source.
 USUAL_SPEED, U_USUAL_SPEED = 20.0, 10.0  # m/s, of a drive that does not show it
-U_SPEED_SHARE = 0.12  # relative: yaw inertia by rule, sideslip, acceleration of a body that rolls
+U_SPEED_SHARE = 0.12  # relative: sideslip, acceleration of a body that rolls
 RATE, SLOW, SPAN = 20.0, 1.0, 5.0  # Hz; s, slower parts of r are left out; s, of the misfit
 INDEPENDENT = 1.0  # s after which an error of (1) is another one
 U_TURNED, U_ASIDE = 0.02, 0.3  # rad/s, m/s2: r and a_y of (1) are at least as unsure
@@ -59,24 +60,64 @@ class Speed(NamedTuple):
     u: Floats
 
 
-def with_steer(log: xr.Dataset, car: Vehicle, change: Floats) -> xr.Dataset:
+@dataclass(frozen=True, slots=True)
+class Means:
+    """Means (mean,) over `size` samples, `step` [s] apart, of how the body is accelerated.
+
+    `ahead` and `aside` [m/s2] are the acceleration of the car in the plane of the road, `change`
+    is its yaw acceleration [rad/s2] or what is in proportion to it, `speed` [m/s] that of the log
+    and `u_aside` [m/s2] what is unsure of `aside`.
+    """
+
+    size: int
+    step: float
+    ahead: Floats
+    aside: Floats
+    change: Floats
+    speed: Floats | None
+    u_aside: float
+
+    @classmethod
+    def of(cls, log: xr.Dataset, car: Vehicle, change: Floats) -> Means:
+        """Means of a log with the acceleration of the body, and of `change` (sample,) [rad/s2]."""
+        rate = float(log.attrs["rate"])
+        size = max(1, round(rate / RATE))
+        force = np.array([_means(values, size) for values in log["acceleration"].to_numpy().T])
+        lean = _lean(log, car, force, size)
+        ahead = force[0] + STANDARD_GRAVITY * lean.pitch
+        aside = force[1] - STANDARD_GRAVITY * lean.roll
+        speed = _means(log["speed"].to_numpy(), size) if "speed" in log else None
+        u_aside = float(log["u_acceleration"][1]) if "u_acceleration" in log else 0.0
+        return cls(size, size / rate, ahead, aside, _means(change, size), speed, u_aside)
+
+    def average(self, values: Floats) -> Floats:
+        """Means (mean,) of other `values` (sample,), in their unit."""
+        return _means(values, self.size)
+
+
+def with_steer(log: xr.Dataset, car: Vehicle, change: Floats, u_inertia: float = 0.0) -> xr.Dataset:
     """The log with the steer that acceleration and the `change` of yaw rate show.
 
-    `log` has the acceleration of the body, `change` is (sample,) [rad/s2].
+    `log` has the acceleration of the body, `change` is (sample,) [rad/s2], `u_inertia` the relative
+    uncertainty of the yaw inertia by which it was found.
     """
-    samples, rate = log.sizes["elapsed_time"], float(log.attrs["rate"])
-    step = max(1, round(rate / RATE))
-    force = np.array([_means(values, step) for values in log["acceleration"].to_numpy().T])
-    lean, change = _lean(log, car, force, step), _means(change, step)
-    ahead, aside = force[0] + STANDARD_GRAVITY * lean.pitch, force[1] - STANDARD_GRAVITY * lean.roll
-    if "speed" in log:
-        speed = Speed(_means(log["speed"].to_numpy(), step), np.zeros(len(aside)))
-    else:
-        speed = speed_of(ahead, aside, change, step / rate)
-    steer, u = _steer_at(speed, log, car, aside, change)
-    middle = (np.arange(len(steer)) + 0.5) * step - 0.5
-    inferred = np.interp(np.arange(samples), middle, steer)
+    means = Means.of(log, car, change)
+    steer, u = steer_by(means, car, means.change, u_inertia)
+    middle = (np.arange(len(steer)) + 0.5) * means.size - 0.5
+    inferred = np.interp(np.arange(log.sizes["elapsed_time"]), middle, steer)
     return log.assign({INFERRED: stamp(LOG["steer"], inferred), U_INFERRED: stamp(_U, u)})
+
+
+def steer_by(
+    means: Means, car: Vehicle, change: Floats, u_inertia: float = 0.0
+) -> tuple[Floats, float]:
+    """Steer (mean,) [rad] of a car whose yaw rate changes by `change` (mean,), and its u [rad]."""
+    if means.speed is not None:
+        speed = Speed(means.speed, np.zeros(len(change)))
+    else:
+        speed = speed_of(means.ahead, means.aside, change, means.step)
+        speed = Speed(speed.value, np.hypot(speed.u, u_inertia * speed.value))
+    return _steer_at(speed, car, means.aside, change, means.u_aside)
 
 
 def _lean(log: xr.Dataset, car: Vehicle, force: Floats, step: int) -> Lean:
@@ -87,12 +128,11 @@ def _lean(log: xr.Dataset, car: Vehicle, force: Floats, step: int) -> Lean:
 
 
 def _steer_at(
-    speed: Speed, log: xr.Dataset, car: Vehicle, aside: Floats, change: Floats
+    speed: Speed, car: Vehicle, aside: Floats, change: Floats, u_aside: float
 ) -> tuple[Floats, float]:
     """Steer (sample,) of a car that turns by `aside` over its speed, and its uncertainty [rad]."""
     value = np.maximum(speed.value, SLOWEST)
     turning, slip = car.wheelbase * aside / value**2, slip_of_yaw(car, change)
-    u_aside = float(log["u_acceleration"][1]) if "u_acceleration" in log else 0.0
     parts = (
         turning * np.minimum(2 * speed.u / value, 1.0),
         car.wheelbase * u_aside / value**2,
