@@ -11,7 +11,7 @@ import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
 
-from recon.base.errors import PriorWarning
+from recon.base.errors import DataWarning, PriorWarning
 from recon.calibration.calibrate import calibrate
 from recon.car.vehicle import Corner, Vehicle
 from recon.conditioning.condition import condition
@@ -112,3 +112,19 @@ def test_stated_rates_give_travels_and_roll_and_narrow_the_forces() -> None:
     off = stated["travel"].to_numpy() - true
     assert np.std(off) < 0.5 * np.std(true)
     assert np.std(true) == pytest.approx(0.012, abs=0.008)
+
+
+def test_a_gap_of_the_log_is_no_travel_beyond_reach() -> None:
+    """Exchanged plugs, which are tried one after another, change the travel by the spring."""
+    car = with_rates(club_car(), 75e3)
+    fitted = calibrate(day().pulls, car)
+    rear = replace(fitted, corners={name: fitted.corners[name] for name in ("RL", "RR")})
+    names = [gauge for one in rear.corners.values() for gauge in one.gauges]
+    log = day().log.drop_vars([n for n in day().log.data_vars if n != "indication"])
+    log = log.sel(gauge=names).isel(elapsed_time=np.r_[0:1500, 1540:3100])
+    with unwarned(), warnings.catch_warnings():
+        for kind in (PriorWarning, DataWarning):
+            warnings.simplefilter("ignore", kind)
+        forces = reconstruct(condition(log, car, day().tares, bandwidth=8.0), rear, car)
+    lost = np.isnan(forces["tyre_force"].to_numpy()).any(axis=(1, 2))
+    assert 0 < lost.sum() < 5

@@ -107,6 +107,7 @@ def _with_travel(part: Part) -> Part:
         return part
     force, _ = forces_of(part.solver, part.samples)
     travel = spring.travel(force[0].astype(float), part.samples.hub)
+    travel = np.where(np.isfinite(travel), travel, 0.0)  # as where a travel has a gap
     travel = np.clip(travel, *part.solver.assembly.corners[0].travel_range)
     return Part(part.solver, replace(part.samples, travel=travel[None]), part.zero)
 
