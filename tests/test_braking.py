@@ -15,6 +15,7 @@ from recon.evaluation.sections.find_sections import find_sections
 from recon.evaluation.sections.stated_sections import GivenSection
 from recon.report.answers.braking import braking_summary, plot_braking
 from tests.made_car import BASE, CONSTANT, FX, HEIGHT, HUB, MASS, RATE, TO_FRONT, G, MadeCar
+from tests.made_forces import stamped
 
 # An ideal split at 0.9 g and the axle loads behind it, for the car of `made_car`.
 IDEAL = (BASE - TO_FRONT + 0.9 * HEIGHT) / BASE
@@ -236,6 +237,49 @@ def test_fade_is_the_change_of_force_per_pressure_and_shared_gains_cancel() -> N
     assert float(found["u_force_per_pressure_change"].sel(axle="front")) < 1e-4
     text = words(found)
     assert "front 80.0 +-2.2 N (-5.0 +-0.0 % by the last stop)" in text
+
+
+@pytest.mark.parametrize("speed", [True, False])
+def test_a_locked_wheel_gives_what_the_road_does_and_shows_no_fade(speed: bool) -> None:
+    """By its speed, or by the flag of a wheel that stands still."""
+    car = faded(-0.05)
+    early = (car.time > 2.2) & (car.time < 3.9)
+    forces = car.forces()
+    if speed:
+        turning = np.full((len(car.time), 4), 20.0 / 0.3)
+        turning[early, 0] *= 0.7
+        on = (("elapsed_time",), np.full(len(car.time), 20.0))
+        wheels = (("elapsed_time", "corner"), turning)
+        radius = (("corner",), np.full(4, 0.3))
+        forces = stamped(forces.assign(speed=on, wheel_speed=wheels, loaded_radius=radius))
+    else:
+        forces["status"][early, 0] |= BIT["wheel_locked"]
+    found = braking(forces)
+    per_bar = found["force_per_pressure"].sel(axle="front")
+    assert np.isnan(per_bar[0])
+    assert_allclose(per_bar[1], 0.95 * 8e-4, rtol=0.002)
+    assert np.isnan(found["force_per_pressure_change"].sel(axle="front"))
+    assert np.isfinite(found["force_per_pressure_change"].sel(axle="rear"))
+    (said,) = [text for text in not_given(found) if "locked" in text]
+    assert f"front axle in {found['stop'].to_numpy()[0]}:" in said
+    assert f"front 76.0 +-0.0 N in {found['stop'].to_numpy()[1]}" in words(found)
+
+
+def test_a_lock_for_part_of_a_stop_leaves_the_rest() -> None:
+    car = faded(0.0)
+    early = (car.time > 2.2) & (car.time < 2.6)
+    car.force[early, :2, 0] *= 0.7
+    forces = car.forces()
+    assert abs(float(braking(forces)["force_per_pressure_change"][0])) > 0.02  # twin
+    forces["status"][early, 1] |= BIT["wheel_locked"]
+    found = braking(forces)["force_per_pressure_change"]
+    assert_allclose(found.sel(axle="front"), 0.0, atol=0.003)
+
+
+def test_engine_braking_that_nothing_shows_is_allowed_for_on_the_driven_axle() -> None:
+    u = braking(faded(0.0).forces())["u_force_per_pressure"]
+    assert_allclose(u.sel(axle="front"), 0.0, atol=1e-9)
+    assert_allclose(u.sel(axle="rear"), 0.03 * MASS * G / 30e5, rtol=0.05)  # ramps
 
 
 def test_one_stop_has_no_fade() -> None:

@@ -7,12 +7,14 @@ axles use the same part of their load (textbook relation of braking force and dy
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.public import public
+from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
 from recon.evaluation.balance.axle_sums import (
@@ -41,6 +43,7 @@ from recon.records.forces import SIGNED, require_forces, require_option
 
 NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", "cause_name", *SIGNED)
 LEAST_PRESSURE = 3e5  # Pa, mean of a stop; below it a force per pressure is mostly noise
+U_ENGINE = 0.03  # of the weight, engine braking that nothing shows; common practice, no source
 HANDED_BACK = 0.5  # of a force that follows a stated torque: from here on it is no measurement
 STATED_TORQUE = "brake torque per pressure"  # name of that cause, after its corner
 FRICTION = "friction while loads build up"  # name of that cause
@@ -114,6 +117,10 @@ def _unknown(estimate: Estimate) -> Estimate:
     return replace(estimate, value=np.full_like(estimate.value, np.nan))
 
 
+def _over(force: Floats, by: float) -> Floats:
+    return force / by
+
+
 def _left(force: Floats, level: Floats, transfer: Floats) -> Floats:
     """Force (stop, axle) [N] that is unused when the other axle reaches the friction level.
 
@@ -166,9 +173,9 @@ class _Answer:
     def _forces(self) -> list[Estimate]:
         return [stop.forces for stop in self.stops]
 
-    def _braked(self) -> list[Estimate]:
-        """Braking force (axle,) [N] of every stop."""
-        return combined_each(lambda f: -f[:, :2], self._forces)
+    def _braked(self, stops: list[Stop]) -> list[Estimate]:
+        """Braking force (axle,) [N] of each of these stops."""
+        return combined_each(lambda f: -f[:, :2], [stop.forces for stop in stops])
 
     def _as_given(self, shares: list[Estimate]) -> list[Estimate]:
         """Shares of the stops, unknown where a stated torque was handed back."""
@@ -212,7 +219,7 @@ class _Answer:
         kept = [i for i in range(len(self.stops)) if self._given(i)]
         for i in sorted(set(range(len(self.stops))) - set(kept)):
             self.not_given.append(self._handed_back(i))
-        force = stacked(*self._braked())
+        force = stacked(*self._braked(self.stops))
         shares = self._as_given(combined_each(shares_of, self._forces))
         counts = np.array([len(self.stops[i].at) for i in kept], dtype=float)
         together = _unknown(shares[0])
@@ -274,24 +281,29 @@ class _Answer:
     def brakes(self) -> Labelled:
         """Force of the brakes alone: front share, and force per pressure with its change."""
         coasting = coasting_of(self.drive)
+        force = self._of_brakes(coasting, self.stops)
         if isinstance(coasting, Coasting):
             self.assumed.append(
                 "Engine and tyres drag in a stop as they did while coasting "
                 f"({coasting.seconds:.1f} s seen)"
             )
             drag = combined(lambda c: -c, coasting.force)
-            force = brakes_of(self.drive, self.stops, coasting)
             share = combined_each(lambda f: f[:, :1] / f.sum(axis=1, keepdims=True), force)
         else:
             self.not_given.append(f"Engine braking, which is in the braking force: {coasting}")
-            force = self._braked()
             share = [_unknown(one.at(0)) for one in force]
             drag = _unknown(force[0])
         share = self._as_given(share)
         text = "front share of the force of the brakes alone"
         out = limits("brakes_front_share", stacked(*share), ("stop",), "1", text)
         text = "drag of the axle while coasting in gear"
-        return out | limits("coasting_force", drag, ("axle",), "N", text) | self._per_bar(force)
+        return out | limits("coasting_force", drag, ("axle",), "N", text) | self._per_bar(coasting)
+
+    def _of_brakes(self, coasting: Coasting | str, stops: list[Stop]) -> list[Estimate]:
+        """Force of the brakes (axle,) [N] of each stop, with the drag where that is not known."""
+        if isinstance(coasting, Coasting):
+            return brakes_of(self.drive, stops, coasting)
+        return self._braked(stops)
 
     def _unsteady(self, stop: Stop) -> Floats:
         """Standard uncertainty [1] of each axle's force from what two stops do not have in common.
@@ -305,29 +317,71 @@ class _Answer:
         together = [name == FRICTION for name in names]
         return np.sqrt(np.add(anew, np.divide(together, 3.0)) @ share**2)
 
-    def _per_bar(self, force: list[Estimate]) -> Labelled:
+    def _per_bar(self, coasting: Coasting | str) -> Labelled:
         """Force of the brakes (axle,) per line pressure, and its change over the stops."""
-        mean = np.full(self._wide, np.nan)
         if self.drive.pressure is None:
             self.not_given.append(
                 "Force per bar and its fade: log the line pressure (channel brake_pressure)"
             )
         else:
-            # As the forces: the same bandwidth, and the same samples of each stop.
-            rate = self.drive.course.rate
-            pressure = low_pass(self.drive.pressure, BANDWIDTH, rate)
-            some = [thinned(stop.at, rate) for stop in self.stops]
-            mean = np.array([pressure[at].mean(axis=0) for at in some])
             self.assumed.append("Pressure as logged; an error of the sensor's gain cancels in fade")
-        mean[~(mean > LEAST_PRESSURE)] = np.nan
-        ratios = combined_each(lambda f: f / mean, force)
-        change = combined(lambda last, first: last / first - 1.0, ratios[-1], ratios[0])
-        change = change.plus_noise(np.hypot(*(self._unsteady(self.stops[i]) for i in (0, -1))))
-        if len(ratios) < 2:
+        nothing = _unknown(self.stops[0].forces.at([0]))
+        ratios, changes = [[nothing] * len(SIDES) for _ in self.stops], [nothing] * len(SIDES)
+        for a in range(len(SIDES)):
+            for i, ratio in self._ratios(coasting, a).items():
+                ratios[i][a] = ratio
+            changes[a] = self._change([of_stop[a] for of_stop in ratios], a)
+        if len(self.stops) < 2:
             self.not_given.append("Fade of the brakes: there is one stop only. Brake twice or more")
-            change = _unknown(change)
         text = "force of the brakes per line pressure"
         words = "relative change of the force per pressure from the first to the last stop"
         return limits(
-            "force_per_pressure", stacked(*ratios), ("stop", "axle"), "N Pa-1", text, self._wide
-        ) | limits("force_per_pressure_change", change, ("axle",), "1", words)
+            "force_per_pressure",
+            stacked(*(ratio for of_stop in ratios for ratio in of_stop)),
+            ("stop", "axle"),
+            "N Pa-1",
+            text,
+            self._wide,
+        ) | limits("force_per_pressure_change", stacked(*changes), ("axle",), "1", words)
+
+    def _ratios(self, coasting: Coasting | str, a: int) -> dict[int, Estimate]:
+        """Force of the brakes of axle `a` per line pressure [N/Pa] of the stops that show it."""
+        if self.drive.pressure is None:
+            return {}
+        turning = self.drive.without_skid(self.stops, a)
+        if skid := [s.section.name for i, s in enumerate(self.stops) if i not in turning]:
+            self.not_given.append(
+                f"Force per bar of the {list(SIDES)[a]} axle in {', '.join(skid)}: its wheels were "
+                "locked or nearly so, and then give what the road does. Brake less hard once"
+            )
+        # As the forces: the same bandwidth, and the same samples of each stop.
+        rate = self.drive.course.rate
+        pressure = low_pass(self.drive.pressure[:, [a]], BANDWIDTH, rate)[:, 0]
+        mean = {i: float(pressure[thinned(s.at, rate)].mean()) for i, s in turning.items()}
+        shown = [i for i in turning if mean[i] > LEAST_PRESSURE]
+        force = self._of_brakes(coasting, [turning[i] for i in shown]) if shown else []
+        engine = 0.0 if isinstance(coasting, Coasting) else self._engine(a)
+        return {
+            i: combined(partial(_over, by=mean[i]), one.at([a]).plus_noise(engine))
+            for i, one in zip(shown, force, strict=True)
+        }
+
+    def _engine(self, a: int) -> float:
+        """Standard uncertainty [N] of the force of axle `a`, whose engine may brake as well."""
+        forces = self.drive.forces
+        driven = forces["driven"].to_numpy().astype(bool)
+        there = [
+            self.drive.corners.index(w) for w in list(SIDES.values())[a] if w in self.drive.corners
+        ]
+        weight = float(forces["vehicle_mass"]) * STANDARD_GRAVITY
+        return U_ENGINE * weight if driven[there].any() else 0.0
+
+    def _change(self, ratios: list[Estimate], a: int) -> Estimate:
+        """Relative change [1] from the first to the last stop that shows the force per pressure."""
+        shown = [i for i, one in enumerate(ratios) if np.isfinite(one.value).all()]
+        if len(shown) < 2:
+            return _unknown(ratios[0])
+        first, last = shown[0], shown[-1]
+        change = combined(lambda end, start: end / start - 1.0, ratios[last], ratios[first])
+        anew = np.hypot(*(self._unsteady(self.stops[i])[a] for i in (first, last)))
+        return change.plus_noise(np.atleast_1d(anew))

@@ -16,7 +16,9 @@ from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.status import BIT
 from recon.evaluation.balance.axle_sums import (
+    BANDWIDTH,
     Positions,
     axle_drive,
     complete_axles,
@@ -31,6 +33,7 @@ from recon.evaluation.sections.car_motion import Course, course_of
 from recon.evaluation.sections.detection import BRAKING, STRAIGHT_BRAKING
 from recon.evaluation.sections.find_sections import Section, sections_of
 
+SLIPPING = 0.15  # of the speed, of a braked wheel beyond the limit of its tyre
 SHORTEST = 0.3  # s in the gate; in less time a mean holds hardly three periods of the bandwidth
 GATE = (
     f"straight braking above {BRAKING:g} g, less than {STRAIGHT_BRAKING:g} g sideways, all forces "
@@ -99,6 +102,21 @@ class BrakedDrive:
         return np.asarray((along < -BRAKING * g) & ~(sideways >= STRAIGHT_BRAKING * g))
 
     @cached_property
+    def skidding(self) -> NDArray[np.bool_]:
+        """Samples (sample, axle) in which a wheel of the axle is locked or nearly so, or near them.
+
+        Its brake then holds what the road gives, and not what the line asks for.
+        """
+        locked = (self.forces["status"].to_numpy() & BIT["wheel_locked"]) > 0
+        turning = self.channel("wheel_speed")
+        if turning is not None:
+            rim = turning * self.forces["loaded_radius"].to_numpy()
+            locked |= rim < (1.0 - SLIPPING) * self.course.speed[:, None]
+        by_axle = means_by_axle(locked.astype(float), self.corners) > 0
+        near = np.ones(2 * int(self.course.rate / BANDWIDTH) + 1)
+        return np.array([np.convolve(one, near, mode="same") > 0 for one in by_axle.T]).T
+
+    @cached_property
     def pressure(self) -> Floats | None:
         """Line pressure (sample, axle) [Pa], if it was logged."""
         logged = self.channel("brake_pressure")
@@ -128,6 +146,15 @@ class BrakedDrive:
             raise self._no_stop(counted)
         means = self.means([at for _, at in found])
         return [Stop(*one, of) for one, of in zip(found, means, strict=True)]
+
+    def without_skid(self, stops: list[Stop], axle: int) -> dict[int, Stop]:
+        """The stops, by number, in the samples in which no wheel of the `axle` skids, if enough."""
+        left = [stop.at[~self.skidding[stop.at, axle]] for stop in stops]
+        enough = [i for i, at in enumerate(left) if len(at) >= SHORTEST * self.course.rate]
+        fewer = [i for i in enough if len(left[i]) < len(stops[i].at)]
+        means = self.means([left[i] for i in fewer]) if fewer else []
+        again = {i: Stop(stops[i].section, left[i], of) for i, of in zip(fewer, means, strict=True)}
+        return {i: again.get(i, stops[i]) for i in enough}
 
     def _no_stop(self, counted: NDArray[np.bool_]) -> DataError:
         lasted = max((b - a for a, b in runs(counted)), default=0) / self.course.rate

@@ -131,6 +131,8 @@ def _per_bar(answer: xr.Dataset) -> str:
         words = "{} {:.1f} +-{:.1f} N".format(
             axle, *value_and_half(one.isel(stop=int(known[0])), "force_per_pressure", BAR)
         )
+        if known[0] > 0:
+            words += f" in {one['stop'].to_numpy()[known[0]]}"
         if np.isfinite(float(one["force_per_pressure_change"])):
             words += " ({:+.1f} +-{:.1f} % by the last stop)".format(
                 *value_and_half(one, "force_per_pressure_change", 100.0)
