@@ -9,7 +9,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from recon.base.errors import DataWarning
+import recon
+from recon.base.errors import DataWarning, ReconWarning
 from recon.calibration.applied import pulls_of
 from recon.calibration.calibrated import CornerCalibration
 from recon.calibration.crosstalk_fit import HYSTERESIS_PRIOR
@@ -17,6 +18,7 @@ from recon.calibration.gross_errors import within_pull
 from recon.calibration.noise import gauge_scale
 from recon.mechanics.assembly import assembly_of
 from recon.records.sheets import PullSheet
+from recon.report.calibration.calibration_summary import calibration_summary
 from recon.virtual.crew import Mistyped, virtual_pulls
 from recon.virtual.drawing import draw_car
 from tests.calibrated_corners import FEW, fitted, pulled
@@ -96,6 +98,24 @@ def test_of_two_mistyped_loads_the_second_is_named_but_kept(second: tuple[str, i
     assert f"line {two}" in kept.sentence("FL")
     # A slip that stays in the fit may cast doubt on other steps of its own pull, on none else.
     assert {e.pull for e in rest} <= {second[0]}
+
+
+def test_many_odd_loads_are_no_list_but_another_cause() -> None:
+    """The brake said to be inboard: all moments about the wheel's axis seem to be missing."""
+    drawn, sheet = pulled("FL", 41)
+    car = drawn.car
+    brake = replace(car.corners["FL"].brake, place="inboard")
+    corners = {name: replace(corner, brake=brake) for name, corner in car.corners.items()}
+    car = replace(car, corners=car.corners | corners)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ReconWarning)
+        calibration = recon.calibrate(sheet, car)
+    gross = calibration.corners["FL"].quality.gross
+    assert len(gross) > 5
+    lines = [line for line in calibration_summary(calibration, car) if "mistyped" in line]
+    assert len([line for line in lines if line.startswith("  mistyped? FL, pull")]) == 3
+    assert f"  {len(gross) - 3} further loads do not fit the gauges. So many" in lines[-1]
+    assert "wheel_held_by" in lines[-1]
 
 
 @pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")

@@ -46,6 +46,16 @@ def test_a_centre_of_mass_outside_the_axles(written, x):
         read_vehicle(path)
 
 
+@pytest.mark.parametrize("unit", [("-129, 0, 43", "43"), ("-1.29, 0, 0.43", "0.43")])
+def test_a_centre_of_mass_in_another_unit_is_refused(written, unit):
+    """It would be noticed on the drive only, and there looks like wrong travels."""
+    text, height = unit
+    path = written((CENTRE, f"centre_of_mass_mm = [{text}]"))
+    found = rf"line {line_of(path, 'centre_of_mass_mm')}: mass: centre of mass at z = {height} mm"
+    with pytest.raises(VehicleError, match=rf"{found}; need a height .* more than 50 mm"):
+        read_vehicle(path)
+
+
 def test_a_centre_of_mass_ahead_of_a_front_axle_that_is_not_described(written):
     path = written((CENTRE, "centre_of_mass_mm = [1290, 0, 430]"))
     text = path.read_text(encoding="utf-8")
@@ -73,7 +83,7 @@ def test_wheels_heavier_than_the_car(written):
             "total_kg = 1636",
             "6.4 % of 1636 kg, usually 7 to 19 %. Is total_kg in kg (1636 lb would be 742 kg)",
         ),
-        (CENTRE, "centre_of_mass_mm = [-1290, 0, 43]", "centre of mass 43 mm, usually 150 to"),
+        (CENTRE, "centre_of_mass_mm = [-1290, 0, 75]", "centre of mass 75 mm, usually 150 to"),
         (CENTRE, "centre_of_mass_mm = [-1290, 0, 1300]", "centre of mass 1300 mm, usually 150 to"),
     ],
 )

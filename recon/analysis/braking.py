@@ -15,6 +15,7 @@ from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.words import enumerated
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
 from recon.evaluation.balance.axle_sums import (
@@ -156,7 +157,7 @@ class _Answer:
                 self._lacking("Ideal share and unused force", lost, "Fz")
 
     def _lacking(self, what: str, lost: list[str], force: str) -> None:
-        tyres = " and ".join(lost)
+        tyres = enumerated(lost)
         self.not_given.append(
             f"{what}: {force} of {tyres} is not known. Gauge {tyres} (`recon observe` says where)"
         )

@@ -17,6 +17,7 @@ from recon.base.labelled import SEPARATOR, place_of
 from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples
 from recon.base.public import public
+from recon.base.words import enumerated
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import require_bandwidth
 from recon.evaluation.balance.axle_sums import unknown_tyres
@@ -231,7 +232,7 @@ def _reasons(
     """Reasons for every peak that is missing, one sentence each; `missing` (cone, corner)."""
     out = []
     for axle, names in SIDES.items():
-        absent = " and ".join(name for name in names if name not in lateral.corners)
+        absent = enumerated([name for name in names if name not in lateral.corners])
         if absent:
             out.append(
                 f"{absent} not in the forces, so no peak of the {axle} axle and no front share"

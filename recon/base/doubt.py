@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from recon.base.words import enumerated
+
 NO_CAUSE = "not known"
 # Causes by name, each with its meaning for the user.
 CAUSES = {
@@ -112,7 +114,7 @@ class Doubt:
 
     def __str__(self) -> str:
         """The doubt in words: place, cause, evidence, remedy."""
-        count, names = len(self.channels), " and ".join(self.channels)
+        count, names = len(self.channels), enumerated(self.channels)
         if count > MOST_NAMED:
             names = f"{count} channels, {self.channels[0]} to {self.channels[-1]}"
         channels = f" ({names})" if names else ""

@@ -25,6 +25,13 @@ _TOKEN = re.compile(
     re.DOTALL,
 )
 
+# Slips of people who write TOML for the first time.
+_SLIPS = {
+    "typographic quotes": re.compile("[\u2018-\u201f]"),
+    "a decimal comma": re.compile(r"^[^#\"'=]*=\s*[+-]?\d+,\d+\s*(#.*)?$"),
+    "a list without brackets": re.compile(r"^[^#\"'=]*=\s*[+-]?[\d.]+\s*,"),
+}
+
 
 class TomlFault(ValueError):
     """Text that is refused or is not TOML; `place` names the line, empty if not known."""
@@ -64,12 +71,19 @@ def parsed(text: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         what, _, place = str(error).partition(" (at ")
-        found = f"not TOML: {what[:1].lower()}{what[1:]}"
+        found = f"not TOML: {what[:1].lower()}{what[1:]}{_slip_in(text, place)}"
         needed = "lines of the form key = value, texts in double quotes, lists in brackets"
         raise TomlFault(found, needed, place.rstrip(")")) from None
     except (ValueError, OverflowError) as error:  # dates that do not exist, and the like
         found = f"not TOML: {str(error)[:LONGEST]}"
         raise TomlFault(found, "numbers, texts and lists") from None
+
+
+def _slip_in(text: str, place: str) -> str:
+    """A usual slip in the line of `place`, as a question; empty if there is none."""
+    number = re.match(r"line (\d+)", place)
+    line = text.splitlines()[int(number[1]) - 1] if number else ""
+    return next((f" ({slip}?)" for slip, shape in _SLIPS.items() if shape.search(line)), "")
 
 
 def _require_shallow(text: str) -> None:

@@ -23,14 +23,15 @@ DROOP = 0.04  # m, of a hanging wheel above the lower end of its range of travel
 HALFWAY = 0.5  # of that range; without a damper, as for pulls, a wheel goes lower than it hangs
 # Strain gauges of metal foil, and of semiconductor; from memory.
 FACTORS = ((1.5, 5.0), (50.0, 200.0))
+LOWEST = 0.05  # m, height of a centre of mass
 OUT = (0.35, 1.3)  # m, wheel centre from the middle of the car: half a track
 
 
 def require_plausible(car: Vehicle, source: Source) -> Vehicle:
-    """Return the car; refuse masses that leave a wheel without load.
+    """Return the car; refuse masses that leave a wheel without load, or lie below the floor.
 
-    Raises VehicleError: the centre of mass is not between the axles, a stated wheelbase is not that
-    of the wheels, or these outweigh the car.
+    Raises VehicleError: the centre of mass is not between the axles or too low, a stated wheelbase
+    is not that of the wheels, or these outweigh the car.
     Warns VehicleWarning: unsprung masses, height of the centre of mass, wheelbase, track, droop, a
     spring rate or a gauge factor are unusual.
     """
@@ -38,6 +39,7 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
         [c.wheel.centre[0] for n, c in car.corners.items() if n.startswith(end)] for end in "FR"
     )
     _require_between(car, source, front, rear)
+    _require_height(car, source)
     _require_one_wheelbase(car, source)
     _require_sprung(car, source)
     _warn_of_droop(car, source)
@@ -72,6 +74,18 @@ def _require_between(car: Vehicle, source: Source, front: list[float], rear: lis
             f"x {behind}; elsewhere an axle would carry less than nothing",
             "x is forward and has one origin for all points: correct its sign, or measure it from "
             "where the points are measured.",
+        )
+
+
+def _require_height(car: Vehicle, source: Source) -> None:
+    """Refuse a centre of mass below any floor of a car."""
+    height = car.centre_of_mass[2]
+    if height < LOWEST:
+        raise VehicleError(
+            source.at(("mass", "centre_of_mass_mm"), "mass"),
+            f"centre of mass at z = {1e3 * height:g} mm",
+            f"a height above the ground of more than {1e3 * LOWEST:g} mm",
+            "Write all three coordinates in mm, z upwards from the ground.",
         )
 
 

@@ -12,6 +12,7 @@ from recon.base.arrays import Floats, runs
 from recon.base.doubt import Doubt
 from recon.base.late import xr
 from recon.base.status import BIT
+from recon.base.words import enumerated
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.solving.solver import Solver
 
@@ -123,7 +124,7 @@ class _Failure:
         smooth = self.flag != "channel_clipped" or self.cause == "clipped"
         shown = SHOWN[self.flag if smooth else "channel_flat"]
         whole = len(self.gauges) == len(self.solver.gauges) > 1
-        named = subject = " and ".join(self.gauges)
+        named = subject = enumerated(self.gauges)
         if whole:
             named, subject = (
                 f"{w} gauge of {self.solver.assembly.name}" for w in ("every", "Every")

@@ -14,6 +14,7 @@ from functools import partial
 
 from recon.base.arrays import Floats
 from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
+from recon.base.words import enumerated
 from recon.examination.common_gains import times_found, together
 from recon.examination.term import Candidate
 from recon.examination.view import Part, View
@@ -47,7 +48,7 @@ def mass_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
             tuple(f"unsprung_mass_{corner}" for corner in corners),
             partial(wheels_times, names=names, factor=POUND),
             "Weigh a wheel with its upright and correct unsprung_mass_kg of "
-            f"{' and '.join(corners)} in the vehicle file: it seems to be in lb.",
+            f"{enumerated(corners)} in the vehicle file: it seems to be in lb.",
             weight=ALL if names == every else ALL + ONE_WHEEL,
         )
 

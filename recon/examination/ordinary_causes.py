@@ -17,6 +17,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
+from recon.base.words import enumerated
 from recon.examination.channel_gains import gains_agree
 from recon.examination.comparison import Comparison
 from recon.examination.inferred_turning import SLOPE, turned_again, yaw_channels
@@ -223,7 +224,7 @@ def _signs_and_units(
 
     `columns` are those of the log, where they have other names.
     """
-    named, columns = " and ".join(channels), columns or channels
+    named, columns = enumerated(channels), columns or channels
     if sign:
         lines = (correction_line(columns, factor=-1.0),)
         yield _candidate(view, "inverted", channels, times(-1.0), _turned(named), lines=lines)
@@ -305,7 +306,7 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
 
     def made(cause: str, axes: str, change: Change, do: str, **keys: float | str) -> Candidate:
         channels = tuple(f"{place}_{axis}" for place in places for axis in axes)
-        do = do.format(" and ".join(channels))
+        do = do.format(enumerated(channels))
         pairs = tuple(
             correction_line([f"{place}_{axes[0]}"], exchanged_with=f"{place}_{axes[-1]}")
             for place in places

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.words import enumerated
 from recon.examination.view import Part, View
 from recon.reconstruction.inputs.spring_travel import StatedSpring
 from recon.reconstruction.solving.solve import forces_of
@@ -70,7 +71,7 @@ class WrongPlugs:
     @property
     def title(self) -> str:
         """Names of the gauges."""
-        return " and ".join(plug.part.gauges[plug.i] for plug in self.plugs)
+        return enumerated([plug.part.gauges[plug.i] for plug in self.plugs])
 
     @property
     def by_part(self) -> dict[str, list[Plug]]:

@@ -10,6 +10,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.base.public import public
+from recon.base.words import enumerated
 from recon.car.linkage import linkage_of
 from recon.car.vehicle import Vehicle
 from recon.records.column_maps import WORDS
@@ -159,7 +160,7 @@ def _indications(rows: Rows, car: Vehicle, corner: Words, gauges: tuple[str, ...
 
     def found(row: int) -> str:
         there = {gauges[g] for g in np.flatnonzero(read[row])}
-        others = " and ".join(sorted(name for name in of if there & set(of[name])))
+        others = enumerated(sorted(name for name in of if there & set(of[name])))
         mistyped = f", but of those of {others}: corner mistyped?" if others else ""
         return f"no indication of any gauge of {corner[row]}{mistyped}"
 

@@ -19,6 +19,7 @@ from recon.report.calibration.crosstalk import plot_crosstalk
 from recon.report.calibration.verification import plot_verification
 from recon.report.common.sheet import Pictures
 
+MOST_MISTYPED = 3  # loads of a corner that are named one by one
 MEANINGS = (
     "Main slope: a gauge's indication per newton of its own member, with its standard uncertainty",
     "(k = 1); limits after +- cover 95 %. Condition number: 1 if the pulls cover all directions",
@@ -67,7 +68,15 @@ def _not_pulled(calibration: Calibration, units: Mapping[str, Assembly]) -> list
 
 
 def _mistyped(corner: CornerCalibration) -> list[str]:
-    return [f"  mistyped? {error.sentence(corner.corner)}" for error in corner.quality.gross]
+    gross = corner.quality.gross
+    lines = [f"  mistyped? {error.sentence(corner.corner)}" for error in gross[:MOST_MISTYPED]]
+    if (more := len(gross) - MOST_MISTYPED) > 0:
+        lines.append(
+            f"  {more} further {'load does' if more == 1 else 'loads do'} not fit the gauges. So "
+            "many are rarely mistyped: compare points and wheel_held_by of the pulls, and points "
+            "and brake of the vehicle file, with the car"
+        )
+    return lines
 
 
 def _figures(corner: CornerCalibration) -> list[str]:
