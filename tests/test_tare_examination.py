@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -11,7 +12,7 @@ import numpy as np
 import pytest
 
 from recon.base.doubt import Doubt
-from recon.base.errors import DataError
+from recon.base.errors import DataError, ReconWarning
 from recon.base.quantities import POUND_FORCE
 from recon.calibration.calibrate import calibrate
 from recon.calibration.calibrated import Calibration
@@ -141,6 +142,37 @@ def test_a_wrong_tare_is_named(
     assert (doubt.cause, set(doubt.channels)) == (cause, set(channels))
     assert doubt.probability > 0.9
     assert do in doubt.do
+
+
+def test_signs_that_a_table_lost_are_one_fault() -> None:
+    """A tare near zero may have either sign, which hardly matters."""
+
+    def lose_signs(tares: dict[str, np.ndarray]) -> None:
+        for values in tares.values():
+            np.abs(values, out=values)
+
+    (doubt,) = examined(spoiled(lose_signs)).doubts
+    assert doubt.cause == "inverted tare"
+    assert "none of its tares has one" in doubt.do
+    tare = {g: day().tares.indication[day().tares.gauge == g][0] for g in GAUGES}
+    lost = {g for g in GAUGES if tare[g] < 0}
+    assert len(lost) > 6
+    assert all(abs(tare[g]) < 0.02 for g in lost ^ set(doubt.channels))  # mV/V
+
+
+def test_a_table_of_zeros_is_one_fault_of_all_corners() -> None:
+    """The rear zeros are so small that nothing else speaks against them."""
+    rear = [g for g in GAUGES if g.startswith("R")]
+    tares, log = day().tares, day().log.copy(deep=True)
+    for gauge in rear:
+        log["indication"].loc[{"gauge": gauge}] -= 0.9 * tares.indication[tares.gauge == gauge][0]
+    empty = spoiled(times(0.0, *GAUGES))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ReconWarning)
+        conditioned = condition(log, day().car, empty)
+    (doubt,) = examination_of(conditioned, day().calibration).doubts
+    assert (doubt.cause, set(doubt.channels)) == ("shifted tare", set(GAUGES))
+    assert doubt.do.endswith("(all of them are zero).")
 
 
 def test_a_logger_that_set_itself_to_zero_after_the_tares_is_thought_of() -> None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from recon.base.doubt import NO_CAUSE, Doubt
+from recon.base.words import enumerated
 from recon.examination.shared_acceleration import spoiled_with
 from recon.examination.term import Candidate, Proposal, Term, Test, evidence, likelihoods
 from recon.examination.view import View
@@ -40,7 +41,7 @@ class _Tried:
 
     @property
     def named(self) -> str:
-        return f"{self.candidate.cause} ({' and '.join(self.candidate.channels)})"
+        return f"{self.candidate.cause} ({enumerated(self.candidate.channels)})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +76,8 @@ class Judge:
             mended = self.terms(best.view)
             out.append(_doubt(view, terms, tried, mended))
             view, terms = best.view, mended
+            if best.candidate.rough:
+                break
         return (*out, *_unexplained(view, terms, out))
 
     def _tried(self, view: View, terms: tuple[Term, ...]) -> list[_Tried]:
@@ -126,7 +129,7 @@ def _doubt(
             others = "Another cause fits" if len(rivals) == 1 else "Other causes fit"
             do = f"{do} {others} nearly as well: {' or '.join(rivals)}."
     left = [t.name for t in mended if t.contradicts and set(t.corners) & set(worst.corners)]
-    if left:
+    if left and not best.candidate.rough:
         do = f"{do} Without it the {left[0]} still disagree: there is more than one fault."
     if best.candidate.lines:
         do = f"{do}\n{lines_to_add(best.candidate.files, best.candidate.lines)}"

@@ -10,6 +10,7 @@ from itertools import combinations
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.words import enumerated
 from recon.examination.tares import Shifts, change_of, shifts, since_pulls, standing_more
 from recon.examination.term import FITTED, Candidate
 from recon.examination.view import Part, View
@@ -36,15 +37,23 @@ def tare_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
 
     Some hundred are looked at by what speaks of the zeros alone; the best of them are proposed.
     """
-    parts = [part for part in view.parts.values() if set(part.corners) & set(doubted)]
-    parts = [part for part in parts if np.isfinite(part.zero).all()]
+    parts = [part for part in view.parts.values() if np.isfinite(part.zero).all()]
+    empty = len(parts) > 1 and all(map(_is_empty, parts))
+    if not empty:
+        parts = [part for part in parts if set(part.corners) & set(doubted)]
     evidence = {part.name: shifts(view, part) for part in parts}
-    gains = [(_gain(view, evidence, other), other.candidate) for other in _others(parts, evidence)]
+    # A table of zeros is one fault, also of corners whose zeros happen to be small.
+    others = _of_table(parts, evidence) if empty else _others(parts, evidence)
+    gains = [(_gain(view, evidence, other), other.candidate) for other in others]
     found = [(gain, candidate) for gain, candidate in gains if gain > 0]
     for _, candidate in sorted(found, key=lambda one: -one[0])[:PROPOSED]:
         yield candidate
     for part in parts:
         yield from _one_of_two(view, part)
+
+
+def _is_empty(part: Part) -> bool:
+    return bool(np.all(part.zero == 0.0))
 
 
 def _gain(view: View, evidence: Mapping[str, Shifts], other: _Other) -> float:
@@ -77,13 +86,17 @@ def _candidate(
     do: str,
     weight: float = 0.0,
     lines: tuple[str, ...] = (),
+    *,
+    rough: bool = False,
 ) -> _Other:
     """Cause that is undone by other zeros; `lines` of the tares' column map correct it."""
     corners = tuple(corner for part in parts for corner in part.corners)
-    files = ("tare table",)
+    mended, files = _with(zeros), ("tare table",)
     return _Other(
         zeros,
-        Candidate(cause, corners, channels, _with(zeros), do, weight, lines=lines, files=files),
+        Candidate(
+            *(cause, corners, channels, mended, do, weight), lines=lines, files=files, rough=rough
+        ),
     )
 
 
@@ -222,16 +235,39 @@ def _of_table(parts: list[Part], evidence: Mapping[str, Shifts]) -> Iterator[_Ot
         (correction_line(_gauges(parts), factor=-1.0),),
     )
     if all(np.isfinite(since_pulls(part).change).all() for part in parts):
-        empty = all(np.all(part.zero == 0.0) for part in parts)
+        yield from _without_signs(parts)
+        empty = all(map(_is_empty, parts))
         yield _candidate(
             "shifted tare",
             parts,
             _gauges(parts),
             {part.name: part.zero - evidence[part.name].together for part in parts},
-            f"Tare {names} again: its tares are not of this car and day"
+            f"Tare {names} again: these tares are not of this car and day"
             + (" (all of them are zero)." if empty else "."),
             # Every zero is fitted, within what zeros do; tares of zero need no other excuse.
             0.0 if empty else sum(len(part.gauges) for part in parts) * FITTED / 2,
+            rough=empty,
+        )
+
+
+def _without_signs(parts: list[Part]) -> Iterator[_Other]:
+    """All tares positive, though several of those of the pulls are not: minus signs were lost."""
+    zeros, channels = {}, []
+    for part in parts:
+        at_pulls = part.zero - since_pulls(part).change
+        lost = (part.zero > 0) & (at_pulls < 0)
+        zeros[part.name] = np.where(lost, -part.zero, part.zero)
+        channels += [gauge for gauge, turned in zip(part.gauges, lost, strict=True) if turned]
+    if len(channels) > 1 and all(np.all(part.zero >= 0) for part in parts):
+        yield _candidate(
+            "inverted tare",
+            parts,
+            tuple(channels),
+            zeros,
+            f"Write the minus signs of {enumerated(channels)} in the tare table: none of its tares "
+            "has one.",
+            -1.0,
+            (correction_line(channels, factor=-1.0),),
         )
 
 

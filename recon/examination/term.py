@@ -66,6 +66,7 @@ class Candidate:
     start: float | None = None  # s, elapsed time from which it holds; None: the whole drive
     lines: tuple[str, ...] = ()  # that correct it, to be added to the column maps of `files`
     files: tuple[str, ...] = ("log",)  # "log", "tare table" or both
+    rough: bool = False  # `mended` is a guess: what it leaves over is no second fault
 
 
 def likelihoods(terms: Iterable[Term]) -> dict[tuple[str, str], float]:
