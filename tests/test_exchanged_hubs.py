@@ -24,6 +24,10 @@ def test_exchanged_hubs_are_named(pair: tuple[str, str]) -> None:
     line = f'hub_acceleration_{pair[0]}_z = {{ exchanged_with = "hub_acceleration_{pair[1]}_z" }}'
     assert line in doubt.do
     assert "correlation -0.9" in doubt.found
+    same_axle = pair[0][0] == pair[1][0]
+    assert doubt.probability == (1.0 if same_axle else 0.5)
+    assert (f"equally well: exchanged (hub_acceleration_{pair[0]} and" in doubt.do) != same_axle
+    assert (f"or exchanged (travel_{pair[0]} and travel_{pair[1]})" in doubt.do) != same_axle
 
 
 def test_a_car_that_waits_before_its_drive_hides_no_exchange(

@@ -1,6 +1,7 @@
 """Hub accelerations whose names are exchanged: each moves as the travel of another wheel does.
 
-Short means of two hubs are much alike, but each wheel rises over its own bumps.  The second
+Exchanged travels look the same.  Short means of two hubs are much alike, but each wheel rises over
+its own bumps.  The second
 derivative of the difference of two travels is the difference of both hubs' upward accelerations
 where the road moves the wheels and the body stays behind.
 """
@@ -16,6 +17,7 @@ from recon.base.doubt import Doubt
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS
+from recon.base.words import enumerated
 from recon.records.corrections import correction_line, lines_to_add
 
 # Hz, in which wheels follow the road and travels are no noise yet.  As a body rolls, its wheels
@@ -42,6 +44,18 @@ def exchanged_hubs(log: xr.Dataset, others: tuple[Doubt, ...]) -> tuple[Doubt, .
         return ()
     first, second = min(found, key=lambda pair: found[pair])
     elapsed = log["elapsed_time"].to_numpy()
+    hubs, travels = (
+        (f"{name}_{first}", f"{name}_{second}") for name in ("hub_acceleration", "travel")
+    )
+    # Exchanged travels of one axle would roll the car the wrong way, which has been looked for.
+    alike = first[0] != second[0]
+    do = "Compare the plugs of both accelerometers"
+    if alike:
+        do += (
+            f" and of both travel sensors. Two causes fit equally well: exchanged "
+            f"({enumerated(hubs)}) or exchanged ({enumerated(travels)}). If it was the "
+            "accelerometers:"
+        )
     lines = [
         correction_line(
             [f"hub_acceleration_{first}_{axis}"], exchanged_with=f"hub_acceleration_{second}_{axis}"
@@ -52,14 +66,14 @@ def exchanged_hubs(log: xr.Dataset, others: tuple[Doubt, ...]) -> tuple[Doubt, .
         Doubt(
             corners=(first, second),
             cause="exchanged",
-            channels=(f"hub_acceleration_{first}", f"hub_acceleration_{second}"),
-            probability=1.0,
+            channels=hubs,
+            probability=0.5 if alike else 1.0,
             start=float(elapsed[0]),
             end=float(elapsed[-1]),
             found=f"Where the wheel of {first} rises against that of {second}, the acceleration of "
             f"its hub says the opposite (correlation {found[first, second]:.2f}, about 1 on sound "
             "drives).",
-            do="Compare the plugs of both accelerometers.\n" + lines_to_add(("log",), lines),
+            do=f"{do if alike else f'{do}.'}\n{lines_to_add(('log',), lines)}",
         ),
     )
 
