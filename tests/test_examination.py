@@ -43,6 +43,17 @@ def test_a_sound_drive_is_not_doubted() -> None:
     assert {name: slope for name, slope in known.items() if not 0.8 < slope < 1.25} == {}
 
 
+def test_a_log_of_ten_samples_a_second_has_slopes_too() -> None:
+    """A short mean of one sample has none: yaw and speed seemed never to change."""
+    with unwarned():
+        slow = condition(day().log.isel(elapsed_time=slice(None, None, 20)), day().car, day().tares)
+    assert slow.attrs["rate"] == pytest.approx(10.0)
+    found = examination_of(slow, day().calibration)
+    assert found.doubts == ()
+    (turning,) = (t for t in found.terms if t.name.startswith("yaw moment of all tyres"))
+    assert float(SLOPE.search(turning.found)[1]) == pytest.approx(1.0, abs=0.25)
+
+
 @pytest.mark.parametrize("i", some_quick(range(0, len(GAUGES), 5), 0, 15))
 def test_an_inverted_gauge_is_named(i: int) -> None:
     (doubt,) = examined(scale(i, -1.0)).doubts

@@ -339,7 +339,7 @@ def thinned(log: xr.Dataset) -> xr.Dataset:
     A window with a missing value has no mean there.
     """
     samples, step = log.sizes["elapsed_time"], 1.0 / float(log.attrs["rate"])
-    width = max(1, min(round(WINDOW_TIME / step), samples // 2))
+    width = max(2, min(round(WINDOW_TIME / step), samples // 2))  # one has no slope
     count = min(WINDOWS, samples // width)
     starts = np.unique(np.linspace(0, samples - width, count).astype(int))
     rows = starts[:, None] + np.arange(width)
