@@ -160,6 +160,7 @@ def pulls_of(
     for of, rack in zip(written, racks.tolist(), strict=True):
         travels = of.travels(len(assembly.corners))
         mean = np.mean(travels[sheet.phase[of.rows] != "tare"], axis=0)
+        _require_brake(of)
         _require_in_range(of, car, float(mean[of.wheel]), rack)
         pull = _pull(of, pose(assembly.mechanism, mean, rack), float(mean[of.wheel]), rack, gauges)
         if np.max(np.abs(travels - mean)) > MOVED:
@@ -193,6 +194,20 @@ def _written(sheet: PullSheet, assembly: Assembly, purpose: str) -> list[_Writte
             rows = np.flatnonzero(chosen & (sheet.pull == name))
             out.append(_Written(sheet, rows, corner, assembly.wheel(corner.name)))
     return out
+
+
+def _require_brake(of: _Written) -> None:
+    """Refuse a wheel of a live axle held by its half-shaft: the propeller shaft would roll it."""
+    row = int(of.loaded[0])
+    if of.corner.final_drive and of.sheet.wheel_held_by[row] == "half-shaft":
+        raise DataError(
+            where=f"{of.sheet.path}, line {of.sheet.line[row]}, corner {of.corner.name}, pull "
+            f"{of.sheet.pull[row]}",
+            found="a wheel held by its half-shaft, whose differential is in the axle "
+            f"(final_drive_ratio = {of.corner.final_drive:g})",
+            needed="brake or free: a propeller shaft that holds a wheel rolls the axle",
+            do="Hold the wheel by its brake, out of gear, and pull again.",
+        )
 
 
 def _require_in_range(of: _Written, car: Vehicle, travel: float, rack: float) -> None:

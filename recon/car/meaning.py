@@ -19,10 +19,10 @@ WITHOUT_EFFECT: dict[type, frozenset[str]] = {
         {
             *PARTS,
             *("name", "driven", "unsprung_mass", "u_unsprung_mass", "travel_range"),
-            *("droop_travel", "u_droop_travel", "bush_rate", "u_bush_rate"),
+            *("droop_travel", "u_droop_travel", "bush_rate", "u_bush_rate", "final_drive"),
         }
     ),
-    Axle: frozenset({*PARTS, "name"}),
+    Axle: frozenset({*PARTS, "name", "final_drive"}),
     Support: frozenset({"name", "limit", "u_compliance"}),
     Attachment: frozenset({"u"}),
     Gauge: frozenset({"name", "full_scale"}),

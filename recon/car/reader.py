@@ -9,6 +9,7 @@ from typing import Any
 
 from recon.base.errors import VehicleError, shortened
 from recon.car import checks, joints, schema, si
+from recon.car.final_drive import geared
 from recon.car.source import Loc, Source, content_of, key_lines, parsed, text_of
 from recon.car.vehicle import AXLE, SIDES, Assumed, Axle, Corner, Sensors, Tyre, Vehicle
 
@@ -39,7 +40,9 @@ def read_description(path: str | Path) -> tuple[Vehicle, Source]:
     tied = {corner: name for name in axles for corner in SIDES[name]}
     by_axle = {n: _steers(axle, corners) for n, axle in axles.items()}
     corners = {
-        n: replace(c, axle=tied[n], steered_by_axle=by_axle[tied[n]]) if n in tied else c
+        n: geared(replace(c, axle=tied[n], steered_by_axle=by_axle[tied[n]]), axles[tied[n]])
+        if n in tied
+        else c
         for n, c in corners.items()
     }
     checks.require_unique_gauges((*corners.values(), *axles.values()), source)

@@ -364,6 +364,8 @@ class AxleTable(Table):
     """Bodies and supports that tie the two corners of an axle."""
 
     bodies: Names = ()
+    final_drive_ratio: float | None = None
+    mass_kg: Positive | None = None
     support: Supports = ()
     gauge: Gauges = ()
 

@@ -263,6 +263,8 @@ def axle_in_si(name: str, table: schema.AxleTable, notes: Notes) -> Axle:
         bodies=table.bodies,
         supports=tuple(_support(s, notes) for s in table.support),
         gauges=tuple(gauge_in_si(g, notes) for g in table.gauge),
+        final_drive=nan if table.final_drive_ratio is None else table.final_drive_ratio,
+        mass=0.0 if table.mass_kg is None else table.mass_kg,
     )
 
 

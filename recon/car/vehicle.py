@@ -142,7 +142,9 @@ class Corner:
     `bush_rate` is the vertical stiffness at the wheel that twisted bushes make beside the springs
     [N/m]; as they twist, they load the links, too.  Spherical bearings have none.  `axle` names
     the axle that ties the corner to its partner, `steered_by_axle` says whether a support of that
-    axle or of the partner moves with the rack.
+    axle or of the partner moves with the rack.  `final_drive` are the turns of a propeller shaft
+    per turn of the wheel, if the differential is part of the axle that carries the wheel, else 0.
+    `axle_mass` is the part of its unsprung mass that is in the middle of that axle.
     """
 
     name: str
@@ -161,6 +163,8 @@ class Corner:
     u_bush_rate: float = 0.0
     axle: str = ""
     steered_by_axle: bool = False
+    final_drive: float = 0.0
+    axle_mass: float = 0.0
 
     @property
     def left(self) -> bool:
@@ -184,12 +188,19 @@ class Corner:
 
 @dataclass(frozen=True, slots=True)
 class Axle:
-    """Bodies and supports that tie two corners; a corner's body is here `RL.upright`."""
+    """Bodies and supports that tie two corners; a corner's body is here `RL.upright`.
+
+    `final_drive` are the turns of the propeller shaft per turn of the wheels, if the differential
+    is part of the axle, else 0; NaN where the file does not say.  `mass` is that between the
+    wheels, part of the unsprung masses of both; 0 where it is not stated.
+    """
 
     name: str
     bodies: tuple[str, ...]
     supports: tuple[Support, ...]
     gauges: tuple[Gauge, ...] = ()
+    final_drive: float = float("nan")
+    mass: float = 0.0
 
     @property
     def corners(self) -> tuple[str, str]:

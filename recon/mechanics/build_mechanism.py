@@ -55,6 +55,8 @@ def mechanism_of(linkage: Linkage) -> Mechanism:
             np.array(corner.wheel.centre),
             spin_axis(corner.left, corner.wheel.toe_in, corner.wheel.camber),
             corner.wheel.loaded_radius,
+            1.0 / corner.final_drive if corner.final_drive else 0.0,
+            corner.axle_mass / corner.unsprung_mass,
         )
         for corner, on in zip(linkage.corners, linkage.wheel_on, strict=True)
     )

@@ -13,7 +13,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.mechanics.motion import Pose, WheelAt
-from recon.mechanics.section_loads import open_section_loads, section_loads
+from recon.mechanics.section_loads import cut, open_section_loads, section_loads
 from recon.mechanics.structure import cross
 
 STIFFENED = 1e-3  # of a spring's compliance: a spring that hardly gives
@@ -55,6 +55,23 @@ def member_matrix(at: Pose) -> Floats:
     return loads[..., list(at.mechanism.members), :]
 
 
+def inside_matrix(at: Pose) -> Floats:
+    """`member_matrix` of loads that act on the wheels' bodies between their gauged sections.
+
+    (..., member, 6 * wheel), units [N per N] and columns as there; a section of an axle sees
+    nothing of them but what its links answer with.
+    """
+    mechanism = at.mechanism
+    out = member_matrix(at)
+    rows = len(mechanism.owner)
+    cuts = [(k, m - rows) for k, m in enumerate(mechanism.members) if m >= rows]
+    if cuts:
+        out = out.copy()
+    for k, section in cuts:
+        out[..., k, :] -= cut(mechanism, at, at.balance.rows, section)[1]
+    return out
+
+
 def spring_share(at: Pose) -> Floats:
     """The part of `member_matrix` that exists only because springs give, (..., member, 6 * wheel).
 
@@ -69,15 +86,19 @@ def spring_share(at: Pose) -> Floats:
     return member_matrix(at) - member_matrix(rigid)
 
 
-def open_loads(at: Pose) -> tuple[Floats, Floats]:
+def open_loads(at: Pose, *, inside: bool = False) -> tuple[Floats, Floats]:
     """Loads of all rows and sections, with undetermined loads as free states instead of NaN.
 
     Loads (..., row and section, 6 * wheel) [N per N, N per N m] are those of `load_matrix` and
     `section_matrix`, one possible solution where compliances are missing; states of self-stress
-    (..., row and section, k) may be added in any amount.
+    (..., row and section, k) may be added in any amount.  Loads `inside` act between the sections
+    of an axle, see `inside_matrix`.
     """
     found = at.balance
     cuts, loose = open_section_loads(at.mechanism, at, found)
+    if inside:
+        for k in range(len(at.mechanism.sections)):
+            cuts[..., k, :] -= cut(at.mechanism, at, found.rows, k)[1]
     return (
         np.concatenate([found.loads, cuts], axis=-2),
         np.concatenate([found.unsplit, loose], axis=-2),

@@ -30,7 +30,10 @@ FREE = ("spring", "torsion")  # give way; nothing closes them
 class WheelOn:
     """A wheel at design height: its corner, and the index of the body that carries it.
 
-    `centre` (xyz) [m]; `spin` (xyz), unit vector to the left; `radius`, loaded [m].
+    `centre` (xyz) [m]; `spin` (xyz), unit vector to the left; `radius`, loaded [m].  `rolls` is the
+    couple of the propeller shaft on this body, about its axis that points ahead, per moment that
+    the wheel's drive puts on it about `spin` [1]; 0 without a differential in it.  `in_axle` is the
+    share of its unsprung mass that is in the middle of an axle [1].
     """
 
     corner: str
@@ -38,6 +41,8 @@ class WheelOn:
     centre: Floats
     spin: Floats
     radius: float
+    rolls: float = 0.0
+    in_axle: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

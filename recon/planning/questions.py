@@ -14,6 +14,7 @@ from recon.base.quantities import MOMENT_ARM
 from recon.car.vehicle import TWO_FORCE, Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.build_mechanism import load_arms
+from recon.mechanics.live_axle import shaft_columns
 from recon.mechanics.motion import posed
 from recon.mechanics.statics import open_loads, road_columns
 from recon.mechanics.structure import Mechanism
@@ -48,11 +49,14 @@ def question_of(
     mechanism, corners = assembly.mechanism, assembly.corners
     references = [reference_of(car, c) for c in corners]
     loads, states = open_loads(at)
+    inside = open_loads(at, inside=True)[0]
     arm = load_arms(mechanism)[:, None]
     splits = _basis(states)
     columns = _blocks([tyre_columns(car.tyre, r.vertical) for r in references])
     road = road_columns(at, hub_passes_spin=mode == "locked") @ columns
-    rows = np.hstack([loads @ road, splits]) / arm
+    shaft = shaft_columns(at, [mode == "rolling"] * len(corners))
+    road[:, np.any(shaft, axis=0)] = 0.0
+    rows = np.hstack([loads @ road + inside @ shaft, splits]) / arm
     on = _candidates(mechanism, rows, assembly.gauged, named)
     priors = [prior_u(c, car.tyre, r, mode) for c, r in zip(corners, references, strict=True)]
     return Question(

@@ -85,12 +85,20 @@ def tyre_columns(tyre: Tyre, vertical: float) -> Floats:
     return out
 
 
+def free_torque(corner: Corner, reference: Reference) -> float:
+    """Standard uncertainty [N m] of what a hub passes about the spin axis while no brake is on.
+
+    A differential in the axle puts the torque that drives the wheel on it, which may be any.
+    """
+    return reference.torque if corner.final_drive else BEARING_DRAG
+
+
 def prior_u(corner: Corner, tyre: Tyre, reference: Reference, mode: str) -> Floats:
     """Standard uncertainty (6,) of the priors of Fx, Fy, Fz [N], Mx, T, Mz [N m] in that mode."""
     factor = corner.brake.torque_per_pressure
     relative = corner.brake.u_torque_per_pressure / factor if factor > 0 else np.nan
     torque = {
-        "rolling": BEARING_DRAG,
+        "rolling": free_torque(corner, reference),
         "locked": LOCKED_FLOOR,
         "braked": reference.torque * (relative if np.isfinite(relative) else 1.0),
     }[mode]

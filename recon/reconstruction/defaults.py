@@ -133,6 +133,7 @@ def _usual_session(car: Vehicle, assembly: Assembly, steer: Steer) -> AssemblySe
         rack=steer.u_rack if assembly.steered else 0.0,
         heading=steer.u_heading if assembly.steered else 0.0,
         pressure_logged=True,
+        braking_known=True,
     )
     return AssemblySession(
         noise=np.ones(gauges),

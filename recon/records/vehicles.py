@@ -8,6 +8,7 @@ import numpy as np
 
 from recon.base.errors import VehicleError
 from recon.car.checks import require_rack_in_use
+from recon.car.final_drive import require_geared
 from recon.car.linkage import assembly_names
 from recon.car.plausibility import require_plausible
 from recon.car.reader import read_description
@@ -48,6 +49,7 @@ def read_vehicle(path: str | Path) -> Vehicle:
     car, source = read_description(path)
     _require_held(car, source)
     require_rack_in_use(car, source)
+    require_geared(car, source)
     warn_of_slips(car, source)
     return require_plausible(car, source)
 

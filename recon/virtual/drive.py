@@ -124,6 +124,8 @@ def road_load(virtual_car: VirtualCar, states: States, k: int) -> RoadLoad:
         locked=states.locked[:, k] & outboard,
         specific_force=states.specific_force[:, k],
         unsprung_mass=corner.unsprung_mass,
+        driving=(states.brake_torque[:, k] == 0) & (corner.final_drive != 0),
+        final_drive=corner.final_drive,
     )
 
 

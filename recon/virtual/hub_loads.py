@@ -86,7 +86,10 @@ class RoadLoad:
     `trail` (n,) [m], the pneumatic trail; `shift_per_force` [m/N], sideways shift of the contact
     patch per lateral force; `torque` (n,) [N m] on the upright from caliper and bearing;
     `locked` (n,); `specific_force` (n, xyz) [m/s2] of the hub, gravity included;
-    `unsprung_mass` [kg].
+    `unsprung_mass` [kg].  Where a differential in the axle turns the wheel, `driving` (n,), the
+    axle holds the whole moment, and the propeller shaft, which turns `final_drive` times as fast,
+    puts its own torque on it: an engine that turns clockwise seen from the front presses the left
+    side down as it drives.
     """
 
     force: Floats
@@ -97,6 +100,8 @@ class RoadLoad:
     locked: NDArray[np.bool_]
     specific_force: Floats
     unsprung_mass: float
+    driving: NDArray[np.bool_]
+    final_drive: float
 
     def contact_moment(self, at: WheelAt) -> Floats:
         """Moment of the road about the contact centre, (n, xyz) [N m].
@@ -115,4 +120,11 @@ class RoadLoad:
         """Force [N] on the upright and moment about the hub [N m], (n, xyz) each."""
         moment = np.cross(at.contact - at.hub, self.force) + self.contact_moment(at)
         inertia = -self.unsprung_mass * self.specific_force
-        return self.force + inertia, passed(moment, at.spin, self.locked, self.torque)
+        on_axle = passed(moment, at.spin, self.locked | self.driving, self.torque)
+        if np.any(self.driving):
+            turning = -np.sum(moment * at.spin, axis=1)  # torque of its half-shaft
+            level = np.cross(at.spin, [0.0, 0.0, 1.0])
+            level /= np.linalg.norm(level, axis=1, keepdims=True)
+            rolling = np.where(self.driving, turning / self.final_drive, 0.0)
+            on_axle = on_axle - rolling[:, None] * level
+        return self.force + inertia, on_axle

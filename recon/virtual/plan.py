@@ -67,7 +67,7 @@ def pull_plan(car: Vehicle, corners: tuple[str, ...]) -> tuple[PlannedPull, ...]
             replace(p, name="outward on the pad", attach=(0, 0.06, 0.02), direction=OUT,
                     strap_peak=2400, pad_peak=3400),
         ]  # fmt: skip
-        if corner.driven:
+        if corner.driven and not corner.final_drive:
             p = replace(p, held_by="half-shaft")
             out += [
                 replace(p, name="fore, shaft", attach=(0.11, 0, 0.01), direction=FORE,
@@ -84,7 +84,7 @@ def verification_plan(car: Vehicle, corners: tuple[str, ...]) -> tuple[PlannedPu
     for name in corners:
         corner = car.corners[name]
         p = PlannedPull("", name, _held_by(corner), purpose="verify")
-        shaft = replace(p, held_by="half-shaft") if corner.driven else p
+        shaft = replace(p, held_by="half-shaft") if corner.driven and not corner.final_drive else p
         out += [
             replace(p, name="check aft-in, up", attach=(-0.06, -0.06, 0.03),
                     direction=(-0.78, -0.57, 0.26), strap_peak=2300),

@@ -34,7 +34,6 @@ from recon.reconstruction.estimator.linear_estimator import (
 DEGREE = 5  # of products of travels and rack; a test compares loads with those of exact poses
 FINE_DEGREE = 8  # where loads are subtracted that nearly cancel
 SPARE_NODES = 1  # beyond the degree, so that the fit averages
-LOCKED = MODES.index("locked")
 BLOCK = 1 << 13  # samples; fits the cache
 
 
@@ -110,12 +109,11 @@ class LinkMap:
             for name in own
         )
 
-    def per_unknown(self, posed: Pose, locked: tuple[bool, ...]) -> tuple[Floats, Floats]:
+    def per_unknown(self, posed: Pose, mode: tuple[str, ...]) -> tuple[Floats, Floats]:
         """Loads per unknown (..., link, 6 w) and per specific force of the hubs (..., link, 3 w).
 
-        `locked` says wheel by wheel whether the hub passes all moments.
+        `mode` is one of `MODES` per wheel.
         """
-        mode = tuple("locked" if held else "rolling" for held in locked)
         members = load_matrix(posed)[..., self.rows, :]
         per_unknown, at_hub = loads_of(posed, self.columns, mode, members)
         mass = np.repeat([corner.unsprung_mass for corner in self.assembly.corners], 3)
@@ -124,11 +122,11 @@ class LinkMap:
     def direct(self, posed: Pose, mode: NDArray[np.int64]) -> tuple[Floats, Floats]:
         """The same at poses whose last axis are samples with these modes (w, sample)."""
         unknowns, hubs = [], []
-        for locked in self._patterns:
-            own = np.all((mode == LOCKED) == np.array(locked)[:, None], axis=0)[:, None, None]
+        for pattern in self._patterns:
+            own = self._of(mode, pattern)[:, None, None]
             if not own.any():
                 continue
-            per_unknown, at_hub = self.per_unknown(posed, locked)
+            per_unknown, at_hub = self.per_unknown(posed, pattern)
             unknowns.append(np.where(own, per_unknown, 0.0))
             hubs.append(np.where(own, at_hub, 0.0))
         return np.sum(unknowns, axis=0), np.sum(hubs, axis=0)
@@ -148,8 +146,8 @@ class LinkMap:
             part = slice(begin, begin + BLOCK)
             given = inputs.part(part)
             basis, rows = products(unit[:, part], powers), given.rows.astype(np.float32)
-            for locked, flat in zip(self._patterns, every, strict=True):
-                held = np.all((given.mode == LOCKED) == np.array(locked)[:, None], axis=0)
+            for pattern, flat in zip(self._patterns, every, strict=True):
+                held = self._of(given.mode, pattern)
                 own = slice(None) if held.all() else np.flatnonzero(held)
                 some = rows[:, own]
                 if some.size:
@@ -167,15 +165,27 @@ class LinkMap:
         basis = products(unit, powers_of(ranges, [FINE_DEGREE] * len(ranges)))
         tables = self.tables(FINE_DEGREE, ranges=ranges)
         out = np.empty((*tables[0].shape[:-1], len(rack)))
-        for locked, table in zip(self._patterns, tables, strict=True):
-            own = np.all((mode == LOCKED) == np.array(locked)[:, None], axis=0)
+        for pattern, table in zip(self._patterns, tables, strict=True):
+            own = self._of(mode, pattern)
             out[..., own] = table @ basis[:, own]
         return out
 
     @property
-    def _patterns(self) -> list[tuple[bool, ...]]:
-        """Which wheels are locked, in every combination."""
-        return list(product((False, True), repeat=len(self.assembly.corners)))
+    def _patterns(self) -> list[tuple[str, ...]]:
+        """Modes of the hubs that load links differently, in every combination."""
+        return list(product(self._modes, repeat=len(self.assembly.corners)))
+
+    @property
+    def _modes(self) -> tuple[str, ...]:
+        """A brake loads links as half-shafts do, but for the propeller shaft of a live axle."""
+        live = any(corner.final_drive for corner in self.assembly.corners)
+        return MODES if live else tuple(mode for mode in MODES if mode != "braked")
+
+    def _of(self, mode: NDArray[np.int64], pattern: tuple[str, ...]) -> NDArray[np.bool_]:
+        """Samples (sample,) whose hubs' modes (w, sample) are those of the pattern."""
+        known = np.array([MODES.index(m if m in self._modes else "rolling") for m in MODES])
+        wanted = np.array([MODES.index(m) for m in pattern])
+        return np.asarray(np.all(known[mode] == wanted[:, None], axis=0))
 
     @property
     def _ranges(self) -> Ranges:
@@ -192,7 +202,7 @@ class LinkMap:
         centres: Floats | None = None,
         ranges: Ranges | None = None,
     ) -> list[Floats]:
-        """Loads per input (..., link, 7 w, basis) [N/N, kg] for each pattern of locked wheels.
+        """Loads per input (..., link, 7 w, basis) [N/N, kg] for each pattern of modes.
 
         Products of travels and rack up to the total `degree`; `points` and `centres` as of `pose`,
         with leading axes of their own.  `ranges` [m] are those of the vehicle if omitted.
@@ -204,8 +214,8 @@ class LinkMap:
         mechanism = self.assembly.mechanism
         posed = pose(mechanism, places[:, :-1], places[:, -1], points=points, centres=centres)
         out = []
-        for locked in self._patterns:
-            per_unknown, at_hub = self.per_unknown(posed, locked)
+        for pattern in self._patterns:
+            per_unknown, at_hub = self.per_unknown(posed, pattern)
             known = rows_of_wheels(KNOWN_ROWS, per_unknown.shape[-1])
             both = np.concatenate([per_unknown[..., known], at_hub], axis=-1)
             out.append(np.einsum("nb,...nli->...lib", fit, both))

@@ -81,7 +81,7 @@ def ratios_of(car: Vehicle, name: str, means: xr.Dataset) -> Ratios:
     force, hub = np.split(links.per_force(travel[None], rack, mode)[0].T, [4], axis=1)
     points, u, centres = moved_points(assembly)
     at = pose(assembly.mechanism, travel.mean()[None], 0.0, points=points, centres=centres)
-    apart = links.per_unknown(at, (False,))[0][:, 0]
+    apart = links.per_unknown(at, ("rolling",))[0][:, 0]
     ratio = apart[:, 1] / apart[:, 2]
     return Ratios(force / force[:, 2:3], hub / force[:, 2:3], (ratio[1:] - ratio[0]) * u[1:])
 

@@ -16,6 +16,7 @@ from recon.reconstruction.causes.cause import Cause, Source, joined, numbered
 from recon.reconstruction.causes.geometry_causes import (
     compliance_causes,
     geometry_causes,
+    shaft_causes,
     wind_up_causes,
 )
 from recon.reconstruction.causes.sensor_causes import sensor_causes
@@ -47,6 +48,7 @@ def causes_of(bench: Bench, tyre: Tyre) -> list[Cause]:
             *geometry_causes(bench),
             *compliance_causes(bench),
             *wind_up_causes(bench),
+            *shaft_causes(bench),
             *prior_causes(bench, tyre),
             *friction_causes(bench),
             *mechanical_causes(bench),

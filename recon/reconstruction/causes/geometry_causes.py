@@ -12,14 +12,15 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.mechanics.assembly import Assembly
+from recon.mechanics.live_axle import ahead, hub_columns, inside_of
 from recon.mechanics.motion import pose
 from recon.mechanics.moved_points import absolute_map, moved_points
 from recon.mechanics.softness import soft_changes
-from recon.mechanics.statics import load_matrix, member_matrix, road_columns
+from recon.mechanics.statics import inside_matrix, load_matrix, member_matrix, road_columns
 from recon.reconstruction.causes.bench import Bench
 from recon.reconstruction.causes.cause import Cause, Source, numbered
 from recon.reconstruction.estimator.assembly_estimator import typical_unknowns
-from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, loads_of, rows_of_wheels
+from recon.reconstruction.estimator.linear_estimator import loads_of
 
 BRAKING = 1  # place of braking in `typical_unknowns`
 
@@ -42,16 +43,17 @@ def geometry_causes(bench: Bench) -> list[Cause]:
         centres=centres[:, None],
     )
     members = member_matrix(posed)
+    inside = inside_of(posed, members)
     absolute = absolute_map(posed, members)
     at_pulls, arms = absolute[:, 0], bench.assembly.arms[:, None]
     # A mechanism may have more members than its wheels' wrenches, or fewer: the least change of K.
     taken_up = (at_pulls[:1] - at_pulls) @ np.linalg.pinv(at_pulls / arms) / arms.T
     K = bench.K + bench.K @ taken_up  # (move, gauge, member)
-    of_weight = K[:, None] @ members[..., _centres(members)] @ bench.tare.weight
+    of_weight = K[:, None] @ hub_columns(posed.mechanism, members, inside) @ bench.tare.weight
     of_weight = of_weight[:, 1:-1] - of_weight[:, -1:]  # more than at the tare
     out = []
     for m, mode in enumerate(bench.modes):
-        loads, _ = loads_of(posed, bench.estimator.columns, mode, members)
+        loads, _ = loads_of(posed, bench.estimator.columns, mode, members, inside)
         H = K[:, None] @ loads[:, 1:-1]
         base = bench.grid.at[m]
         effect = -base.forces[None] @ (H - H[0:1])[..., base.known_rows]  # (move, node, 3 w, 4 w)
@@ -81,15 +83,17 @@ def compliance_causes(bench: Bench) -> list[Cause]:
     if not changes:
         return []
     members = member_matrix(posed)
+    inside = inside_of(posed, members)
+    of_hubs = hub_columns(posed.mechanism, members, inside)
     absolute = absolute_map(posed, members)[0]
     out: dict[str, list[Floats]] = {name: [] for name in changes}
     for name, change in changes.items():
         at_pulls = absolute_map(posed, change)[0]
         held = bench.K @ at_pulls @ np.linalg.pinv(absolute)  # -dK (gauge, member)
-        hanging = bench.K @ change - held @ members
-        hanging = hanging[-1][:, _centres(members)] @ bench.tare.weight
+        more_of_hubs = hub_columns(posed.mechanism, change, change)
+        hanging = (bench.K @ more_of_hubs - held @ of_hubs)[-1] @ bench.tare.weight
         for m, mode in enumerate(bench.modes):
-            loads, _ = loads_of(posed, bench.estimator.columns, mode, members)
+            loads, _ = loads_of(posed, bench.estimator.columns, mode, members, inside)
             more, _ = loads_of(posed, bench.estimator.columns, mode, change)
             base = bench.grid.at[m]
             dH = (bench.K @ more - held @ loads)[1:-1]
@@ -127,10 +131,30 @@ def wind_up_causes(bench: Bench) -> list[Cause]:
     for k, corner in enumerate(assembly.corners):
         along, own = bench.features.force(k, 0), bench.estimator.references[k]
         hanging = corner.unsprung_mass * STANDARD_GRAVITY / own.vertical
-        turns = np.array([mode[k] != "rolling" for mode in bench.modes])
+        turns = np.array([mode[k] != "rolling" or corner.final_drive != 0 for mode in bench.modes])
         loading[:, 3 * k, along] = angle * load / braking * np.where(turns, 1.0, hanging)
         loading[turns, 3 * k + 2, along] = -angle * own.braking / own.vertical
     return [Cause(Source("car", assembly.name, "wind-up"), "assumption", loading)]
+
+
+def shaft_causes(bench: Bench) -> list[Cause]:
+    """The couple of the propeller shaft on a live axle of which nobody knows when it was braked.
+
+    It comes with the force that drives a tyre, and not with one that brakes it: of the forces in
+    that mode any may be either.  A propeller shaft's torque is that of the wheel over the ratio.
+    """
+    loading, out = bench.blank(), []
+    for k, corner in enumerate(bench.assembly.corners):
+        if not corner.final_drive or bench.estimator.session.wheels[k].braking_known:
+            continue
+        wheel = bench.estimator.design.wheels[k]
+        way = corner.wheel.loaded_radius / corner.final_drive * ahead(wheel.spin)
+        per_force = inside_matrix(bench.estimator.design)[:, 6 * k + 3 : 6 * k + 6] @ way
+        for m, (at, mode) in enumerate(zip(bench.centre, bench.modes, strict=True)):
+            if mode[k] == "braked":
+                loading[m, :, bench.features.force(k, 0)] = at.forces @ bench.K @ per_force
+        out = [Cause(Source("car", bench.assembly.name, "propeller shaft"), "assumption", loading)]
+    return out
 
 
 def wind_up(assembly: Assembly, usual: tuple[float, ...]) -> float:
@@ -146,11 +170,6 @@ def wind_up(assembly: Assembly, usual: tuple[float, ...]) -> float:
     per_moment = np.mean([loads[:, 6 * k + 4] for k in wheels], axis=0)
     gives = np.array([mechanism.kinds[support] != "spring" for support in mechanism.owner])
     return float(np.sum(np.nan_to_num(mechanism.compliance) * under * per_moment * gives))
-
-
-def _centres(members: Floats) -> list[int]:
-    """Columns of `members` (..., member, 6 w) that are forces at the wheel centres."""
-    return rows_of_wheels(FORCE_ROWS, members.shape[-1])
 
 
 def _from_pull_pose(bench: Bench) -> Floats:

@@ -12,6 +12,7 @@ from recon.base.errors import DataError
 from recon.calibration.calibrated import CornerCalibration
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
+from recon.mechanics.live_axle import inside_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.statics import member_matrix, spring_share
 from recon.planning.unknowns import (
@@ -21,6 +22,7 @@ from recon.planning.unknowns import (
     OPEN_FORCE,
     T_COLUMN,
     Reference,
+    free_torque,
     prior_u,
     reference_of,
     tyre_columns,
@@ -96,8 +98,9 @@ class AssemblyEstimator:
     def at(self, posed: Pose) -> list[AtPose]:
         """Estimators at a batch of poses, one entry per mode."""
         members = member_matrix(posed)
+        inside = inside_of(posed, members)
         return [
-            estimator(self.K, loads_of(posed, self.columns, mode, members), weights)
+            estimator(self.K, loads_of(posed, self.columns, mode, members, inside), weights)
             for mode, weights in zip(self.modes, self.weights, strict=True)
         ]
 
@@ -116,7 +119,9 @@ class AssemblyEstimator:
             known = self.assembly.corners[k].brake.torque_per_pressure > 0
             known &= self.session.wheels[k].pressure_logged
             return BEARING_DRAG if known else self.references[k].torque
-        return LOCKED_FLOOR if mode == "locked" else BEARING_DRAG
+        if mode == "locked":
+            return LOCKED_FLOOR
+        return free_torque(self.assembly.corners[k], self.references[k])
 
 
 def estimator_of(
@@ -136,10 +141,11 @@ def estimator_of(
     usual = tuple(r.vertical for r in references)
     tare = tare_load(assembly, calibration, session.tare, usual)
     members, share = member_matrix(design), spring_share(design)
+    inside = inside_of(design, members)
     shared = tuple(loads_of(design, columns, mode, share).per_unknown for mode in modes)
     weights = []
     for mode, split in zip(modes, shared, strict=True):
-        loads = loads_of(design, columns, mode, members).per_unknown
+        loads = loads_of(design, columns, mode, members, inside).per_unknown
         V = _gauge_covariance(calibration, session, usual, loads, split)
         V += calibration.covariance_at(tare.twist.T).sum(axis=0)
         _require_alive(V, calibration)

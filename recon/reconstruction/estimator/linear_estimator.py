@@ -22,6 +22,7 @@ from typing import NamedTuple
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.mechanics.live_axle import hub_columns, inside_of, shaft_columns
 from recon.mechanics.motion import Pose
 from recon.mechanics.statics import member_matrix, road_columns
 
@@ -90,18 +91,28 @@ class Weights(NamedTuple):
 
 
 def loads_of(
-    at: Pose, columns: Floats, mode: tuple[str, ...], members: Floats | None = None
+    at: Pose,
+    columns: Floats,
+    mode: tuple[str, ...],
+    members: Floats | None = None,
+    inside: Floats | None = None,
 ) -> Loads:
-    """Loads per unknown and per newton at the wheel centres, at every pose.
+    """Loads per unknown and per newton of unsprung masses, at every pose.
 
     `columns` (6 w, 6 w) are means of Mx and Mz that follow Fy, wheel after wheel, see
     `tyre_columns`; `mode` is one of `MODES` per wheel; `members` (..., member, 6 w) is
-    `member_matrix(at)` where it is at hand.
+    `member_matrix(at)` where it is at hand, `inside` the same between the sections of an axle,
+    which is `members` if they are given alone: no section is among them.
     """
-    members = member_matrix(at) if members is None else members
+    if members is None:
+        members = member_matrix(at)
+        inside = inside_of(at, members)
+    inside = members if inside is None else inside
     B = road_columns(at, hub_passes_spin=[m == "locked" for m in mode])
-    centres = rows_of_wheels(FORCE_ROWS, members.shape[-1])
-    return Loads(members @ B @ columns, members[..., centres])
+    shaft = shaft_columns(at, [m == "rolling" for m in mode])
+    B[..., np.any(shaft, axis=tuple(range(shaft.ndim - 1)))] = 0.0
+    per_unknown = members @ B @ columns + inside @ shaft
+    return Loads(per_unknown, hub_columns(at.mechanism, members, inside))
 
 
 def estimator(K: Floats, loads: Loads, weights: Weights) -> AtPose:

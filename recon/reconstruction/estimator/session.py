@@ -76,7 +76,7 @@ class WheelSensors:
     it is not the hub and `moves` is true, the motion of the wheel centre against the body is
     added, see `conditioning.hub_motion`.  `acceleration_of_body` (3,) [m/s2] is an error of the
     body's, which all corners share.  `hub_noise` (3,) [m/s2] is that of single samples after
-    filtering.
+    filtering.  `braking_known` is true where the line of any axle has a pressure sensor.
     """
 
     travel: float = 0.0
@@ -93,6 +93,7 @@ class WheelSensors:
     acceleration_of_body: Three = (0.0, 0.0, 0.0)
     hub_noise: Three = (0.0, 0.0, 0.0)
     pressure_logged: bool = False
+    braking_known: bool = False
 
     @property
     def travel_logged(self) -> bool:

@@ -15,7 +15,8 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.calibration.calibrated import CornerCalibration
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.bushes import bush_loads
-from recon.mechanics.motion import pose
+from recon.mechanics.live_axle import hub_columns, inside_of
+from recon.mechanics.motion import Pose, pose
 from recon.mechanics.moved_points import moved_points
 from recon.mechanics.statics import member_matrix, road_columns, spring_share
 from recon.mechanics.uneven_wheels import tied_loads, twist_is_stated, twist_loads
@@ -93,7 +94,7 @@ def tare_load(
     w, K = len(assembly.corners), calibration.K
     droop = np.array([c.hanging_travel for c in assembly.corners])
     at = pose(assembly.mechanism, droop + STEP * np.eye(w + 1, w, k=-1))
-    per_force = _at_centres(member_matrix(at))
+    per_force = _per_weight(at)
     hanging = per_force[0]
     weight = _weight(assembly)
     by_droop, held = twist_is_stated(assembly.mechanism), np.zeros(len(assembly.members))
@@ -142,7 +143,7 @@ def hanging_at_pulls(assembly: Assembly, calibration: CornerCalibration) -> Floa
     """Loads (member,) [N] of wheels that hang at the pose of the pulls: weight, bushes, binding."""
     of = calibration.conditions
     at = pose(assembly.mechanism, np.full(len(assembly.corners), of.travel), of.rack)
-    loads = _at_centres(member_matrix(at)) @ _weight(assembly) + bush_loads(assembly, at)
+    loads = _per_weight(at) @ _weight(assembly) + bush_loads(assembly, at)
     held = tied_loads(at) if twist_is_stated(assembly.mechanism) else 0.0
     return np.asarray(loads + held)
 
@@ -153,21 +154,21 @@ def _weight(assembly: Assembly) -> Floats:
     return np.concatenate(weights)
 
 
-def _at_centres(members: Floats) -> Floats:
-    """Columns of forces at the wheel centres, (..., member, 3 w) of (..., member, 6 w)."""
-    by_wheel = members.reshape(*members.shape[:-1], -1, 6)[..., :3]
-    return by_wheel.reshape(*members.shape[:-1], -1)
+def _per_weight(at: Pose) -> Floats:
+    """Loads (..., member, 3 w) per newton of the weights that hang on the wheels."""
+    members = member_matrix(at)
+    return hub_columns(at.mechanism, members, inside_of(at, members))
 
 
 def standing(assembly: Assembly, pads: Floats) -> Floats:
     """Loads (member,) [N] of an assembly at design height whose tyres carry `pads` (w,) [N]."""
     here = pose(assembly.mechanism, 0.0)
     wrenches = []
-    for wheel, force, corner in zip(here.wheels, pads, assembly.corners, strict=True):
+    for wheel, force in zip(here.wheels, pads, strict=True):
         up = np.array([0.0, 0.0, float(force)])
-        weight = [0.0, 0.0, -corner.unsprung_mass * STANDARD_GRAVITY]
-        wrenches += [up + weight, np.cross(wheel.contact - wheel.hub, up)]
-    return np.asarray(member_matrix(here) @ np.concatenate(wrenches))
+        wrenches += [up, np.cross(wheel.contact - wheel.hub, up)]
+    loads = member_matrix(here) @ np.concatenate(wrenches)
+    return np.asarray(loads + _per_weight(here) @ _weight(assembly))
 
 
 def scrub_effects(assembly: Assembly, K: Floats) -> Floats:

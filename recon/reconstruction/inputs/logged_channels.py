@@ -17,6 +17,12 @@ def logged(log: xr.Dataset, name: str, corner: str) -> bool:
     return values is not None and bool(_any_number(values).any())
 
 
+def braking_known(log: xr.Dataset) -> bool:
+    """True where the pressure of at least one brake line is logged."""
+    values = _of_corner(log, "brake_pressure", None)
+    return values is not None and bool(_any_number(values).any())
+
+
 def warn_missing(log: xr.Dataset, corner: str, channel: str, instead: str) -> None:
     """Warn that a channel of a corner is not logged, and of what is used instead."""
     warn_of_prior(

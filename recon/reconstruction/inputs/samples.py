@@ -226,7 +226,7 @@ def _wheel_samples(
         missing |= body.steer_gaps
     mode, torque = np.zeros(n, dtype=np.int64), np.zeros(n)
     if corner.brake.place == "outboard" and not sensors.pressure_logged:
-        mode[:] = 1  # nobody knows when the brake was on: the hub's moment is open throughout
+        mode[:] = _maybe_braked(log, n)
     elif corner.brake.place == "outboard":
         pressure = _channel(log, "brake_pressure", corner.name)
         missing |= ~np.isfinite(pressure)
@@ -263,6 +263,19 @@ def _hub_force(log: xr.Dataset, corner: str, sensors: WheelSensors, body: Body) 
     if len(set(sources)) == 1:
         return of[sources[0]]
     return np.array([of[source][axis] for axis, source in enumerate(sources)])
+
+
+def _maybe_braked(log: xr.Dataset, n: int) -> NDArray[np.bool_]:
+    """Samples (n,) in which a brake without a pressure sensor may be on.
+
+    The pedal works both lines: where that of the other axle is logged, while it has pressure;
+    otherwise nobody knows, and the hub's moment is open throughout.
+    """
+    if "brake_pressure" not in log:
+        return np.ones(n, dtype=bool)
+    pressure = log["brake_pressure"].to_numpy()
+    pressure = pressure[:, np.isfinite(pressure).any(axis=0)]
+    return np.asarray(~(pressure <= BRAKE_ON).all(axis=1) if pressure.size else np.ones(n, bool))
 
 
 def _hub_moment(

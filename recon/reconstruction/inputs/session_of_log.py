@@ -24,7 +24,12 @@ from recon.reconstruction.estimator.session import (
 from recon.reconstruction.estimator.tare_load import Tare
 from recon.reconstruction.inputs.attitude import attitude_of, travel_source
 from recon.reconstruction.inputs.hub_inputs import hub_inputs
-from recon.reconstruction.inputs.logged_channels import logged, warn_missing, warn_of_prior
+from recon.reconstruction.inputs.logged_channels import (
+    braking_known,
+    logged,
+    warn_missing,
+    warn_of_prior,
+)
 from recon.reconstruction.inputs.steering import steer_of
 from recon.reconstruction.inputs.temperatures import mean_above_pulls, warn_of_fahrenheit
 from recon.reconstruction.inputs.travel_zero import warn_of_travel_zero
@@ -126,9 +131,9 @@ def _assembly_session(
     own = [names.index(gauge) for gauge in fitted.gauges]
     for corner in assembly.corners:
         if corner.brake.place == "outboard" and not logged(log, "brake_pressure", corner.name):
-            warn_missing(
-                log, corner.name, "brake_pressure", "intervals allow for an unknown brake torque"
-            )
+            when = " while the other line has pressure" if braking_known(log) else ""
+            text = f"intervals allow for an unknown brake torque{when}"
+            warn_missing(log, corner.name, "brake_pressure", text)
     names, pulls = [c.name for c in assembly.corners], fitted.conditions.temperature
     warmth = mean_above_pulls(log, names, pulls)
     warming = max(_warming(mean_above_pulls(log, [name], pulls)) for name in names)
@@ -178,6 +183,7 @@ def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Sessio
         acceleration_of_body=hub.of_body,
         hub_noise=_hub_noise(log, name),
         pressure_logged=logged(log, "brake_pressure", name),
+        braking_known=braking_known(log),
     )
 
 
