@@ -59,7 +59,8 @@ def hub_columns(mechanism: Mechanism, members: Floats, inside: Floats) -> Floats
     """Loads (..., member, 3 w) [N per N] per unsprung mass of each wheel times its acceleration.
 
     `members` and `inside` (..., member, 6 w) [N per N] are loads per wrench outside and between the
-    sections.  What is in the axle has the mean acceleration of both wheels and turns with their difference.
+    sections.  What is in the axle has the mean acceleration of both wheels and turns with their
+    difference.
     """
     by_wheel, within = (_forces(each) for each in (members, inside))
     out = by_wheel.copy()
