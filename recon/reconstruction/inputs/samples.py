@@ -38,6 +38,9 @@ from recon.reconstruction.solving.solver import Solver
 
 BRAKE_ON = 1.0e5  # Pa; residual pressure stays below
 STANDS_STILL = 0.5  # rad/s; wheel-speed sensors do not resolve less
+LATE = (
+    0.05  # s by which the speed of a wheel may be late that turns again; common practice, no source
+)
 SteerToRack = Callable[[ArrayLike], Floats]
 
 
@@ -226,7 +229,7 @@ def _wheel_samples(
         missing |= body.steer_gaps
     mode, torque = np.zeros(n, dtype=np.int64), np.zeros(n)
     if corner.brake.place == "outboard" and not sensors.pressure_logged:
-        mode[:] = _maybe_braked(log, n)
+        mode[:] = maybe_braked(log, n)
     elif corner.brake.place == "outboard":
         pressure = _channel(log, "brake_pressure", corner.name)
         missing |= ~np.isfinite(pressure)
@@ -265,8 +268,8 @@ def _hub_force(log: xr.Dataset, corner: str, sensors: WheelSensors, body: Body) 
     return np.array([of[source][axis] for axis, source in enumerate(sources)])
 
 
-def _maybe_braked(log: xr.Dataset, n: int) -> NDArray[np.bool_]:
-    """Samples (n,) in which a brake without a pressure sensor may be on.
+def maybe_braked(log: xr.Dataset, n: int) -> NDArray[np.bool_]:
+    """Samples (n,) [1] in which a brake without a pressure sensor may be on.
 
     The pedal works both lines: where that of the other axle is logged, while it has pressure;
     otherwise nobody knows, and the hub's moment is open throughout.
@@ -288,10 +291,22 @@ def _hub_moment(
     if np.isfinite(corner.brake.torque_per_pressure):
         torque[braked] = pressure[braked] * corner.brake.torque_per_pressure
     if "wheel_speed" in log and corner.name in log.get_index("corner"):
-        speed = _channel(log, "wheel_speed", corner.name)[braked]
-        locked = braked[np.abs(speed) < STANDS_STILL]
+        stands = np.abs(_channel(log, "wheel_speed", corner.name)) < STANDS_STILL
+        locked = braked[still_locked(stands, log["elapsed_time"].to_numpy())[braked]]
         mode[locked], torque[locked] = 2, 0.0
     return mode, torque
+
+
+def still_locked(stands: NDArray[np.bool_], time: Floats) -> NDArray[np.bool_]:
+    """Samples (sample,) at which a wheel that `stands` (sample,) by its sensor surely does [1].
+
+    `time` (sample,) [s].  The sensors of a brake control are late and see no slow wheel: one that
+    is about to turn again by its log turns already, and its spin takes more than the road asks of a
+    locked one.  Then the moment that the hub passes is that of the brake.
+    """
+    turns = np.append(time[~stands], np.inf)
+    following = turns[np.searchsorted(turns, time)]
+    return np.asarray(stands & (following - time > LATE))
 
 
 def _channel(log: xr.Dataset, name: str, corner: str | None = None) -> Floats:
