@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import xarray as xr
+from numpy.testing import assert_allclose
 
 from recon.base.errors import DataWarning
 from recon.base.status import BIT
-from recon.conditioning.carrying import widened
+from recon.conditioning.carrying import u_of_hub, widened
 from recon.conditioning.condition import condition
 from tests.raw_logs import RATE, ZERO, log_of, noisy, timed
 from tests.small_car import small_car
@@ -127,6 +129,38 @@ def test_a_slow_channel_is_filled_within_its_own_steps_and_no_further() -> None:
     wider = np.hypot(stated.u_travel, attributes["u_filled"])
     assert widened(stated, out) == replace(stated, u_travel=wider)
     assert set(np.unique(out["gear"])) == {2.0, 3.0}
+
+
+@pytest.mark.parametrize("bandwidth", [4.0, 12.0, 70.0])
+def test_each_axis_of_a_slow_hub_has_its_own_error_below_the_bandwidth(bandwidth: float) -> None:
+    """At 50 Hz: x moves with the car, z hops and shakes."""
+    time = np.arange(4000) / RATE
+    true = np.zeros((4000, 2, 3))
+    true[:, :, 0] = 5.0 * np.sin(2 * np.pi * 0.7 * time)[:, None]
+    hop = 3.0 * np.sin(2 * np.pi * 10.3 * time) + 1.5 * np.sin(2 * np.pi * 17.0 * time)
+    true[:, 0, 2] = hop
+    slow = np.full_like(true, np.nan)
+    slow[::4] = true[::4]
+    dims = (*CORNER, "component")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DataWarning)
+        filled, exact = (
+            condition(log_of(waves(), hub_acceleration=(dims, one)), small_car(), ZERO,
+                      bandwidth=bandwidth)["hub_acceleration"]
+            for one in (slow, true)
+        )  # fmt: skip
+    inner = slice(100, -100)
+    wrong = filled.to_numpy()[inner, 0] - exact.to_numpy()[inner, 0]
+    wrong = np.sqrt(np.mean(wrong**2, axis=0))
+    each = np.array(filled.attrs["u_filled_each"])
+    assert np.all(wrong <= each + 1e-9)
+    assert each[0] < 0.05
+    assert each[2] == filled.attrs["u_filled"]
+    assert (0.2 if bandwidth < 10 else 1.0) > each[2] / 3.0 > 0.0
+    stated = small_car().sensors
+    log = xr.Dataset({"hub_acceleration": filled})
+    assert_allclose(u_of_hub(stated, log), np.hypot(stated.u_hub_acceleration, each))
+    assert widened(stated, log).u_hub_acceleration == stated.u_hub_acceleration
 
 
 def test_a_complete_log_is_left_alone() -> None:

@@ -14,6 +14,9 @@ from recon.car.vehicle import Sensors
 HELD = ("gear", "lap", "marker")  # channels of steps, which keep their last value in between
 FILLED_STEPS = 2.5  # own steps between two samples that are filled: one sample may be lost
 ENOUGH_LEFT_OUT = 4  # samples of which every second can be left out to see the error
+BANDS = 2.0 ** np.arange(-6, 1)  # of half the channel's own rate, up to which its error is known
+BELOW = "u_filled_below"  # attribute: errors of each axis of a channel up to each of `BANDS`
+EACH = "u_filled_each"  # attribute: the same of each axis, at the bandwidth of the forces
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,17 +58,24 @@ class Channel:
         out[wanted] = self._between_samples(times[wanted])
         return out
 
-    def error(self) -> float:
-        """Standard uncertainty of values between samples, in the channel's unit.
+    def errors(self) -> Floats:
+        """Standard uncertainties (band,) of values between samples [unit of the channel].
 
-        It is that of leaving out every second sample, so that it holds where one is lost and is an
-        upper limit elsewhere.
+        They are those of leaving out every second sample, so that they hold where one is lost and
+        are upper limits elsewhere.
         """
         if self.held or len(self.time) <= ENOUGH_LEFT_OUT:
-            return 0.0
+            return np.zeros(len(BANDS))
+        from scipy.fft import next_fast_len, rfft
+
         rest = Channel(self.time[::2], self.values[::2])
         wrong = rest._between_samples(self.time[1:-1:2]) - self.values[1:-1:2]
-        return float(np.sqrt(np.mean(wrong**2)))
+        series = np.zeros(2 * len(wrong))
+        series[1::2] = wrong  # the samples that were kept are right
+        passed = np.cumsum(np.abs(rfft(series, next_fast_len(len(series), real=True))) ** 2)
+        upto = np.rint(BANDS * (len(passed) - 1)).astype(np.int64)
+        share = passed[upto] / max(float(passed[-1]), np.finfo(float).tiny)
+        return np.asarray(np.sqrt(np.mean(wrong**2) * share))
 
     def pace(self) -> float:
         """Root mean square of the rate of change, in the channel's unit per second.
@@ -95,24 +105,51 @@ class Channel:
         return np.asarray(PchipInterpolator(self.time, self.values)(inside))
 
 
+def filled_attributes(channel: xr.DataArray, own_step: float, errors: Floats) -> dict[str, object]:
+    """Attributes of a `channel` with these `errors` (column, band) [unit of the channel].
+
+    Axes are kept apart; of several corners, which may be left out later, the worst one counts.
+    """
+    axes = channel.sizes.get("component", 1)
+    worst = errors.reshape(-1, axes, len(BANDS)).max(axis=0)
+    slow = {"own_step": own_step} if own_step else {}
+    return {**slow, "u_filled": float(worst[:, -1].max()), BELOW: worst.ravel().tolist()}
+
+
+def at_bandwidth(attributes: dict[str, object], bandwidth: float) -> dict[str, object]:
+    """Attributes of a channel that was filled or carried, its errors below `bandwidth` [Hz]."""
+    out = dict(attributes)
+    errors = np.reshape(np.asarray(out.pop(BELOW), dtype=float), (-1, len(BANDS)))
+    upto = 2.0 * bandwidth * float(np.asarray(out.get("own_step", np.inf)))
+    each = [float(np.interp(upto, BANDS, error)) for error in errors]
+    return out | {"u_filled": max(each), EACH: each}
+
+
 def widened(sensors: Sensors, log: xr.Dataset) -> Sensors:
     """Stated errors of the sensors, wider by the error of values that were filled or carried.
 
-    The attribute `u_filled` of a channel holds this error in the channel's unit.
+    The attribute `u_filled` of a channel holds this error in the channel's unit.  Each axis of a
+    hub has its own, see `u_of_hub`.
     """
 
     def more(stated: float, *channels: str) -> float:
         found = [float(log[c].attrs.get("u_filled", 0.0)) for c in channels if c in log]
         return float(np.hypot(stated, max(found, default=0.0)))
 
-    hub = "hub_acceleration" if "hub_acceleration" in log else "acceleration"
+    body = () if "hub_acceleration" in log else ("acceleration",)
     return replace(
         sensors,
         u_travel=more(sensors.u_travel, "travel"),
         u_steer=more(sensors.u_steer, "steer"),
         u_attitude=more(sensors.u_attitude, "roll", "pitch"),
-        u_hub_acceleration=more(sensors.u_hub_acceleration, hub),
+        u_hub_acceleration=more(sensors.u_hub_acceleration, *body),
     )
+
+
+def u_of_hub(sensors: Sensors, log: xr.Dataset) -> Floats:
+    """Fixed errors (xyz,) [m/s2] of the acceleration of a hub, with what filling adds to each."""
+    added = log["hub_acceleration"].attrs.get(EACH, 0.0) if "hub_acceleration" in log else 0.0
+    return np.asarray(np.hypot(np.full(3, sensors.u_hub_acceleration), added))
 
 
 def reach_of(step: float) -> float:

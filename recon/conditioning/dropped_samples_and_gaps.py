@@ -18,7 +18,15 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataWarning, warn
 from recon.base.late import xr
-from recon.conditioning.carrying import Channel, between, reach_of
+from recon.conditioning.carrying import (
+    BANDS,
+    BELOW,
+    Channel,
+    at_bandwidth,
+    between,
+    filled_attributes,
+    reach_of,
+)
 from recon.records.logs import VARIABLES, log_at_rows
 from recon.records.scratch import at_rows, copied
 from recon.records.time_checks import GAP_STEPS, steps_of
@@ -94,6 +102,7 @@ def on_time_base(log: xr.Dataset, rate: float, bandwidth: float) -> TimeBase:
         bridged = np.isnan(values) & np.isfinite(filled)
         even = even.assign(indication=(log["indication"].dims, filled, log["indication"].attrs))
     even = _with_channels(even, rows, max(reach, GAP_STEPS / rate))
+    even = _with_errors(even, bandwidth)
     base = TimeBase(even, rows.parts)
     if bridged is not None and bridged.any():
         base = replace(base, bridged=bridged, longest=float(lost[lost < reach * rate][-1] / rate))
@@ -206,7 +215,7 @@ def _with_channels(log: xr.Dataset, rows: _Rows, reach: float) -> xr.Dataset:
             continue
         channel = log[name]
         out = copied(channel.to_numpy().reshape(len(rows.elapsed), -1))
-        own, u = 0.0, 0.0
+        own, errors = 0.0, np.zeros((out.shape[1], len(BANDS)))
         for k in range(out.shape[1]):
             good = np.isfinite(out[:, k])
             if good.all() or good.sum() < 2:
@@ -215,10 +224,19 @@ def _with_channels(log: xr.Dataset, rows: _Rows, reach: float) -> xr.Dataset:
             lost = ~good
             out[lost, k] = carried.at(rows.elapsed[lost], max(reach, reach_of(carried.step)))
             if carried.step > reach:
-                own, u = max(own, carried.step), max(u, carried.error())
+                own, errors[k] = max(own, carried.step), carried.errors()
         values = out.reshape(channel.shape)
-        more = {"own_step": own, "u_filled": u} if own else {}
+        more = filled_attributes(channel, own, errors) if own else {}
         log = log.assign({name: (channel.dims, values, channel.attrs | more)})
+    return log
+
+
+def _with_errors(log: xr.Dataset, bandwidth: float) -> xr.Dataset:
+    """The log with the errors of filled channels at the `bandwidth` [Hz] of the forces."""
+    for name in VARIABLES:
+        if name in log and BELOW in log[name].attrs:
+            attributes = at_bandwidth(log[name].attrs, bandwidth)
+            log = log.assign({name: (log[name].dims, log[name].to_numpy(), attributes)})
     return log
 
 

@@ -14,7 +14,7 @@ from recon.base.labelled import stamp
 from recon.base.late import xr
 from recon.base.public import public
 from recon.car.vehicle import Vehicle
-from recon.conditioning.carrying import Channel, reach_of
+from recon.conditioning.carrying import BANDS, Channel, filled_attributes, reach_of
 from recon.conditioning.clocks import Clock, align, in_words
 from recon.records.logs import LOG, VARIABLES, read_log
 
@@ -162,10 +162,10 @@ def _joined(base: xr.Dataset, other: xr.Dataset, clock: Clock) -> xr.Dataset:
         shape = (len(times), *other[name].shape[1:])
         there = base[name].to_numpy().reshape(len(times), -1) if name in base else None
         values = np.full((len(times), block.shape[1]), np.nan) if there is None else there.copy()
-        carried = _Carried(step, u_clock)
+        carried = _Carried(other[name], step, u_clock, np.zeros((block.shape[1], len(BANDS))))
         for k in range(block.shape[1]):
             if there is None or np.isnan(there[:, k]).all():
-                values[:, k] = carried.take(Channel.of(own, block[:, k], name), times)
+                values[:, k] = carried.take(k, Channel.of(own, block[:, k], name), times)
         if carried.taken:
             more = {"from_log": str(other.attrs["path"])} | carried.attributes
             attributes = (base if name in base else other)[name].attrs | more
@@ -177,30 +177,31 @@ def _joined(base: xr.Dataset, other: xr.Dataset, clock: Clock) -> xr.Dataset:
 
 @dataclass(slots=True)
 class _Carried:
-    """Carries channels onto times a `step` [s] apart and keeps the largest of their errors."""
+    """Carries a `variable` onto times a `step` [s] apart and keeps its errors (column, band)."""
 
+    variable: xr.DataArray
     step: float
     u_clock: float
+    errors: Floats
     taken: int = 0
     own_step: float = 0.0
-    u: float = 0.0
 
-    def take(self, channel: Channel, times: Floats) -> Floats:
-        """The channel at the times (sample,) [s]; NaN where it was not logged."""
+    def take(self, k: int, channel: Channel, times: Floats) -> Floats:
+        """Column `k` at the times (sample,) [s]; NaN where it was not logged."""
         if len(channel.time) < 2:
             return np.full(len(times), np.nan)
         self.taken += 1
         slow = channel.step > self.step
-        filled = channel.error() if slow else 0.0
+        filled = channel.errors() if slow else 0.0
         self.own_step = max(self.own_step, channel.step if slow else 0.0)
-        self.u = max(self.u, float(np.hypot(filled, self.u_clock * channel.pace())))
+        self.errors[k] = np.hypot(filled, self.u_clock * channel.pace())
         return channel.at(times, reach_of(channel.step))
 
     @property
-    def attributes(self) -> dict[str, float]:
-        """Attributes of a variable that holds these channels."""
-        slow = {"own_step": self.own_step} if self.own_step else {}
-        return {"u_clock": self.u_clock, "u_filled": self.u, **slow}
+    def attributes(self) -> dict[str, object]:
+        """Attributes of the variable that holds what was taken."""
+        filled = filled_attributes(self.variable, self.own_step, self.errors)
+        return {"u_clock": self.u_clock, **filled}
 
 
 def _with_gauges(base: xr.Dataset, other: xr.Dataset, own: Floats) -> xr.Dataset:

@@ -11,6 +11,7 @@ import numpy as np
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.car.vehicle import Vehicle
+from recon.conditioning.carrying import u_of_hub
 from recon.reconstruction.estimator.session import Three
 from recon.reconstruction.inputs.logged_channels import axes_logged, logged, warn_missing
 
@@ -40,7 +41,7 @@ def hub_inputs(log: xr.Dataset, car: Vehicle, name: str) -> HubInputs:
     if moves:
         against_body = log["u_relative_acceleration"].sel(corner=name).to_numpy()
     of = {
-        "hub": np.full(3, sensors.u_hub_acceleration),
+        "hub": u_of_hub(sensors, log),
         "body": against_body,
         "none": np.full(3, U_ACCELERATION_UNKNOWN),
     }
