@@ -31,6 +31,7 @@ SIZES: dict[str, tuple[float, float]] = {
     "gauge_factor": (1e-6, 1e3),
     "poisson_ratio": (1e-6, 1.0),
     "full_scale": (1e-9, 1e12),
+    "final_drive_ratio": (0.1, 100.0),
 }
 
 

@@ -100,8 +100,8 @@ class RoadLoad:
     locked: NDArray[np.bool_]
     specific_force: Floats
     unsprung_mass: float
-    driving: NDArray[np.bool_]
-    final_drive: float
+    driving: NDArray[np.bool_] | bool = False
+    final_drive: float = 0.0
 
     def contact_moment(self, at: WheelAt) -> Floats:
         """Moment of the road about the contact centre, (n, xyz) [N m].
