@@ -17,7 +17,7 @@ from recon.base.arrays import Floats, runs
 from recon.base.kept_results import shared
 from recon.base.labelled import corner_names
 from recon.base.late import xr
-from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.base.status import AT_BOUND
 from recon.car.vehicle import SIDES
 from recon.evaluation.common.alternatives import MANY_DRAWS, Alternatives, Drive
@@ -41,10 +41,15 @@ HELD = 0.25  # s, for which a use is held that counts as highest; a shorter peak
 
 def unknown_tyres(forces: xr.Dataset, axle: str, components: str = "xyz") -> list[str]:
     """Tyres of an axle of which one of the forces is never known."""
-    force = forces["tyre_force_intermediate"].sel(component=list(components))
-    known = np.isfinite(force.to_numpy()).any(axis=0).all(axis=1)
+    known = _known(forces)[:, [COMPONENTS.index(c) for c in components]].all(axis=1)
     there = forces["corner"].to_numpy()[known].tolist()
     return [name for name in SIDES[axle] if name not in there]
+
+
+@shared
+def _known(forces: xr.Dataset) -> NDArray[np.bool_]:
+    """Forces (corner, component) that are known anywhere."""
+    return np.isfinite(forces["tyre_force_intermediate"].to_numpy()).any(axis=0)
 
 
 def complete_axles(forces: xr.Dataset, components: str = "xyz") -> list[str]:
@@ -110,6 +115,7 @@ def use_of(axle: Floats) -> Floats:
     return np.asarray(np.sqrt(axle[..., 0] ** 2 + axle[..., 1] ** 2) / axle[..., 2])
 
 
+@shared
 def usable(forces: xr.Dataset) -> NDArray[np.bool_]:
     """Samples (sample,) with all forces that the gauges determine, and no tyre at a bound."""
     force = forces["tyre_force_intermediate"].to_numpy()

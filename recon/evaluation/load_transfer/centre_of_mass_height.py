@@ -125,22 +125,22 @@ class Heights:
         square = self.body.speed**2
         return square if np.isfinite(square).all() and np.std(square) > VARIED else None
 
-    def by_roll(self, force: Floats, given: Assumptions) -> float:
-        """Height [m] from forces (sample, corner, component) [N] and their roll moment."""
+    def by_roll(self, force: Floats, given: Assumptions) -> Floats:
+        """Heights (...,) [m] from forces (..., sample, corner, component) [N]: roll moment."""
         wheels, body = self.wheels, self.body
         roll = body.roll * (given.lean if body.leaning else 1.0)
         moment = -given.track * force[..., Z] @ wheels.aside
-        moment -= given.patch * np.sum(force[..., Y] * force[..., Z], axis=1)
+        moment -= given.patch * np.sum(force[..., Y] * force[..., Z], axis=-1)
         inertia = given.roll_inertia * wheels.roll_inertia
         moment += inertia * body.roll_change * (given.lean if body.leaning else 1.0)
         rotation = np.nan_to_num(body.speed) * float(np.sum(1.0 / wheels.radius))  # of all wheels
         moment -= given.spin * rotation * self.turning
         weight = wheels.mass * STANDARD_GRAVITY
-        lever = force[..., Y].sum(axis=1) + given.shift * weight * roll
+        lever = force[..., Y].sum(axis=-1) + given.shift * weight * roll
         return _slope(lever, moment)
 
-    def by_pitch(self, force: Floats, given: Assumptions) -> float:
-        """Height [m] from forces (sample, corner, component) [N] and their pitch moment."""
+    def by_pitch(self, force: Floats, given: Assumptions) -> Floats:
+        """Heights (...,) [m] from forces (..., sample, corner, component) [N]: pitch moment."""
         wheels, body = self.wheels, self.body
         pitch = body.pitch * (given.lean if body.leaning else 1.0)
         moment = -given.base * force[..., Z] @ wheels.ahead
@@ -148,15 +148,15 @@ class Heights:
         moment -= inertia * body.pitch_change * (given.lean if body.leaning else 1.0)
         spun = given.spin * float(np.sum(1.0 / wheels.radius))
         moment -= spun * body.acceleration[:, X]
-        lever = force[..., X].sum(axis=1) - given.shift * wheels.mass * STANDARD_GRAVITY * pitch
+        lever = force[..., X].sum(axis=-1) - given.shift * wheels.mass * STANDARD_GRAVITY * pitch
         if self.air is not None:
             return _slope(lever, moment, self.air)
         fast = np.nan_to_num(body.speed) ** 2
         return _slope(lever, moment - given.lift * float(np.ptp(wheels.ahead)) * fast)
 
     def by_both(self, force: Floats, given: Assumptions) -> Floats:
-        """Heights (2,) [m] by roll and by pitch."""
-        return np.array([self.by_roll(force, given), self.by_pitch(force, given)])
+        """Heights (..., 2) [m] by roll and by pitch, see both."""
+        return np.stack([self.by_roll(force, given), self.by_pitch(force, given)], axis=-1)
 
     def turned(self, given: Assumptions) -> Floats:
         """Accelerations (sample, 2) [m/s2] that move as much load as what turns the body."""
@@ -166,10 +166,13 @@ class Heights:
         return np.column_stack([pitch, roll]) / lever
 
 
-def _slope(lever: Floats, moment: Floats, *others: Floats) -> float:
-    """Slope [m] of a moment (sample,) [N m] over a force [N], beside a constant and others."""
-    columns = np.column_stack([np.ones_like(lever), *others])
+def _slope(lever: Floats, moment: Floats, *others: Floats) -> Floats:
+    """Slopes (...,) [m] of moments (..., sample) [N m] over forces [N].
+
+    Beside a constant and `others` (sample,) [any unit].
+    """
+    columns = np.column_stack([np.ones(lever.shape[-1]), *others])
     # The other columns are taken out of both sides first (Frisch and Waugh, from memory).
     basis = np.linalg.qr(columns)[0]
-    lever = lever - basis @ (basis.T @ lever)
-    return float(lever @ moment / (lever @ lever))
+    lever = lever - lever @ basis @ basis.T
+    return np.asarray(np.sum(lever * moment, axis=-1) / np.sum(lever**2, axis=-1))

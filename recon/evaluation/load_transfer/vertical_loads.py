@@ -64,28 +64,37 @@ class Loads:
             own = self.body.acceleration
         return own if self.heights is None else own + self.heights.turned(given)
 
-    def of(self, force: Floats, given: Assumptions, inverse: Floats | None = None) -> Floats:
-        """All quantities (quantity,) from forces (sample, corner, component) [N].
+    def rows(self, acceleration: Floats) -> Floats:
+        """Weights (row, sample) of loads in what is linear in them, for one `acceleration`.
+
+        Coefficients of `TERMS`, change over the drive beside them, loads in the middle of each bin.
+        """
+        columns = self.columns(acceleration)
+        inverse, late = np.linalg.pinv(columns), self._late
+        near = np.abs(acceleration[:, Y] - self.middles[:, None]) <= 0.5
+        mean = near / np.maximum(near.sum(axis=1, keepdims=True), 1)
+        beside = np.vstack([late / (late @ late), mean])
+        beside -= (beside @ columns) @ inverse
+        # At the middle: samples of a bin mostly lie nearer to one of its ends.
+        beside[1:] += np.outer(self.middles, inverse[1 + Y])
+        return np.vstack([inverse[: len(TERMS)], beside])
+
+    def of(self, force: Floats, given: Assumptions, rows: Floats | None = None) -> Floats:
+        """All quantities (..., quantity) from forces (..., sample, corner, component) [N].
 
         Coefficients of `TERMS` by corner [N per unit of the term], change of each corner's load
         over the drive beside them [N], heights by roll and pitch [m], loads in the middle of each
-        bin by corner [N].  `inverse` is that of `columns`, where it does not depend on the forces.
+        bin by corner [N].  `rows` are those of all forces, where they do not depend on these; with
+        any others there is one alternative only, (sample, corner, component).
         """
-        acceleration, load = self.acceleration(force, given), force[..., Z]
-        columns = self.columns(acceleration)
-        found = (np.linalg.pinv(columns) if inverse is None else inverse) @ load
-        rest = load - columns @ found
-        late = self._late
-        heights = np.full(2, np.nan)
+        rows = self.rows(self.acceleration(force, given)) if rows is None else rows
+        weighed = rows @ force[..., Z]
+        heights = np.full((*force.shape[:-3], 2), np.nan)
         if self.heights is not None:
             heights = self.heights.by_both(force, given)
-        sideways = acceleration[:, Y]
-        near = np.abs(sideways[:, None] - self.middles) <= 0.5
-        bins = near.T @ rest / np.maximum(near.sum(axis=0), 1)[:, None]
-        # At the middle: samples of a bin mostly lie nearer to one of its ends.
-        bins += np.outer(self.middles, found[1 + Y])
-        drift = late @ rest / (late @ late)
-        return np.concatenate([found[: len(TERMS)].ravel(), drift, heights, bins.ravel()])
+        terms, bins = np.split(weighed, [len(TERMS) + 1], axis=-2)
+        flat = [part.reshape(*heights.shape[:-1], -1) for part in (terms, bins)]
+        return np.concatenate([flat[0], heights, flat[1]], axis=-1)
 
     def _by_drift(self, best: Floats, given: Assumptions) -> Floats:
         """Change (term,) of the coefficients of `TERMS` per newton by which a load drifts [1/unit].
@@ -108,10 +117,11 @@ class Loads:
         """
         best, corners = alternatives.best, len(alternatives.corners)
         given = Assumptions()
-        inverse: Floats | None = None
-        if not self.body.by_forces:
-            inverse = np.asarray(np.linalg.pinv(self.columns(self.acceleration(best, given))))
-        estimate = alternatives.estimate(lambda force: self.of(force, given, inverse))
+        if self.body.by_forces:
+            estimate = alternatives.estimate(lambda force: self.of(force, given))
+        else:
+            same = self.rows(self.acceleration(best, given))
+            estimate = alternatives.estimate(lambda f: self.of(f, given, same), together=True)
         estimate = with_groups(estimate, self.time, lambda at: self.at(at).of(best[at], given))
         rows = given.effects(lambda other: self.of(best, other))
         drifting = np.zeros((len(during), len(estimate.value)))

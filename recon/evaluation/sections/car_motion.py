@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.kept_results import shared
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.filters import low_pass
@@ -15,7 +17,7 @@ SMOOTH = 5.0  # Hz; slower than wheel hop, quicker than a gear shift
 LIGHTEST = 200.0  # N, of a car, so that a load that is wrong divides nothing
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Course:
     """Accelerations (sample,) [m/s2] forward and to the left, and what else is known.
 
@@ -32,19 +34,20 @@ class Course:
     speed: Floats
     source: str
 
-    @property
+    @cached_property
     def has_speed(self) -> bool:
         """Whether the log has any speed."""
         return bool(np.isfinite(self.speed).any())
 
 
-def course_of(forces: xr.Dataset, bandwidth: float = SMOOTH) -> Course:
+@shared
+def course_of(forces: xr.Dataset) -> Course:
     """Motion of the car from all its forces, or from those of the corners that are known.
 
     The sum of horizontal forces over the mass where all four corners are known.  Otherwise the
     horizontal over the vertical force of the known tyres, times gravity: tyres of one car work
-    alike enough to find sections by, not to measure an acceleration.  Accelerations have that
-    `bandwidth` [Hz].
+    alike enough to find sections by, not to measure an acceleration.  Accelerations have a
+    bandwidth of `SMOOTH`.
     """
     rate = float(forces.attrs["rate_Hz"])
     force = forces["tyre_force_intermediate"].to_numpy()
@@ -62,7 +65,7 @@ def course_of(forces: xr.Dataset, bandwidth: float = SMOOTH) -> Course:
         weight = np.maximum(low_pass(total[:, None].astype(float), 1.0, rate)[:, 0], LIGHTEST)
     found = [_acceleration(force, u_force, known, k, weight) for k in (0, 1)]
     motion = np.column_stack([value for value, _ in found])
-    along, sideways = low_pass(motion, min(bandwidth, 0.2 * rate), rate).T
+    along, sideways = low_pass(motion, min(SMOOTH, 0.2 * rate), rate).T
     time = forces["elapsed_time"].to_numpy()
     return Course(time, rate, along, sideways, found[0][1], found[1][1], speed_of(forces), source)
 

@@ -143,6 +143,7 @@ def _found(course: Course, forces: xr.Dataset, by_hand: list[Stretch]) -> list[S
 def _with_parts(found: list[Stretch], course: Course) -> list[Stretch]:
     """The same with entry, middle and exit after each corner, and shifts inside of launches."""
     out: list[Stretch] = []
+    turned = np.isfinite(course.sideways).any()
     for stretch in found:
         place = len(out)
         if stretch.kind == "shift":
@@ -150,7 +151,7 @@ def _with_parts(found: list[Stretch], course: Course) -> list[Stretch]:
             out.append(replace(stretch, parent=next(around, -1)))
             continue
         out.append(stretch)
-        if stretch.kind in CORNER and np.isfinite(course.sideways).any():
+        if stretch.kind in CORNER and turned:
             reason = "by the lateral force: before, in and after its highest stretch"
             for kind, a, b in thirds(course, stretch):
                 out.append(Stretch(kind, a, b, reason, parent=place))
