@@ -42,8 +42,8 @@ class Reference:
         known. The ellipse between directions is common practice, no source.
         """
         x, y, z = force.T
-        ahead, ahead_power = self._along(k, np.where(x > 0, DRIVE, BRAKE), z)
-        aside, aside_power = self._along(k, np.where(y > 0, LEFT, RIGHT), z)
+        ahead, ahead_power = self._along(k, x > 0, (DRIVE, BRAKE), z)
+        aside, aside_power = self._along(k, y > 0, (LEFT, RIGHT), z)
         if np.isnan(self.force[k]).any():
             # A force in one direction needs no envelope of the other.
             flat = SECTOR * np.hypot(x, y)
@@ -54,17 +54,22 @@ class Reference:
             ahead, ahead_power = np.where(round_x, (aside, aside_power), (ahead, ahead_power))
             aside, aside_power = np.where(round_y, (ahead, ahead_power), (aside, aside_power))
         a, b = x / ahead, y / aside
-        values = np.hypot(a, b)
+        a_square, b_square = a**2, b**2
+        values = np.sqrt(a_square + b_square)
         safe = np.maximum(values, 1e-6)
-        by_load = -(ahead_power * a**2 + aside_power * b**2) / (safe * z)
+        by_load = -(ahead_power * a_square + aside_power * b_square) / (safe * z)
         return values, np.stack([a / (safe * ahead), b / (safe * aside), by_load]).T
 
-    def _along(self, k: int, direction: NDArray, load: Floats) -> tuple[Floats, Floats]:
-        """Force [N] and exponent of the reference in the direction of each sample (sample,)."""
-        if np.all(self.exponent[k] == 1.0):
-            alike = np.all(self.force[k] == self.force[k, 0])
-            force = self.force[k, 0] if alike else self.force[k][direction]
-            return force * (load / REFERENCE_LOAD), np.ones_like(load)
+    def _along(
+        self, k: int, first: NDArray[np.bool_], directions: tuple[int, int], load: Floats
+    ) -> tuple[Floats, Floats]:
+        """Force [N] and exponent of the reference in the direction of each sample (sample,).
+
+        That is the `first` (sample,) of two directions, or the other one.
+        """
+        if np.all(self.exponent[k] == 1.0) and np.all(self.force[k] == self.force[k, 0]):
+            return self.force[k, 0] * (load / REFERENCE_LOAD), np.ones_like(load)
+        direction = np.where(first, *directions)
         force, power = self.force[k][direction], self.exponent[k][direction]
         return force * (load / REFERENCE_LOAD) ** power, power
 

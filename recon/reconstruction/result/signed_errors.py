@@ -222,7 +222,7 @@ class Loadings:
         stated, random = (
             component_wise(self._of[name], k, samples) for name in (STATED["tyre"], RANDOM)
         )
-        return np.sqrt(np.maximum(np.nan_to_num(stated**2 - random**2), LEAST_U**2))
+        return np.sqrt(np.fmax(stated**2 - random**2, LEAST_U**2))  # the least if NaN
 
     def _nodes(self, k: int, samples: Positions) -> Positions:
         """Places among `samples` between which errors of corner `k` keep their correlation."""
@@ -236,10 +236,12 @@ class Loadings:
         """Covariances (pair, sample) [N2] of the fixed errors of corner `k`, tyre axes; `PAIRS`."""
         out = np.empty((len(PAIRS), len(samples)))
         for part in self.parts(k, samples, "tyre"):
-            own, products = np.arange(len(samples))[part.at], _products(part.loading)
+            # Many features have no effect: only few turn forces into tyre axes.
+            used = part.loading.any(axis=(0, 1))
+            own, products = np.arange(len(samples))[part.at], _products(part.loading[..., used])
             for start in range(0, len(own), CHUNK):
                 some = own[start : start + CHUNK]
-                features = part.features[:, start : start + CHUNK].astype(float)
+                features = part.features[used, start : start + CHUNK].astype(float)
                 apart, xy, xz, yz = np.einsum("pfn,fn->pn", products @ features, features)
                 x, y, _ = np.square(self._excess(k, samples[some])).T
                 heading = self._of["heading"][samples[some], k]
