@@ -62,5 +62,5 @@ def _iterated(counts: Floats, kernel: Floats, rounds: int) -> Floats:
         np.maximum(np.matmul(found, kernel, out=expected), 1e-300, out=expected)
         np.matmul(np.divide(counts, expected, out=expected), back, out=ratio)
         found *= np.power(ratio, BOLDNESS, out=ratio)
-        found *= total / np.add.reduce(found, axis=1, keepdims=True)
-    return found
+    # A round corrects any common factor, too, so that the sum need not be kept in each.
+    return np.asarray(found * (total / found.sum(axis=1, keepdims=True)))
