@@ -58,10 +58,9 @@ class Directions:
         signed, unsigned = np.split(self.shares, [-6 * loadings.corners])
         with one_thread():
             change = _moved(loadings, parts, signed, samples, axes)
-            rows = loadings.unsigned(samples, axes)
-            places = np.flatnonzero(rows.any(axis=(1, 2, 3)))
+            places, rows = loadings.unsigned(samples, axes, every)
             if len(places):
-                change += np.tensordot(unsigned[places].T, rows[places], 1)
+                change += np.tensordot(unsigned[places].T, rows, 1)
         return Directions(change, self.shares)
 
 
@@ -81,9 +80,7 @@ def directions_of(
     mask = np.ones((loadings.corners, 3)) if only is None else only.astype(float)
     parts = [_known(loadings.parts(k, samples, axes), own) for k, own in enumerate(mask)]
     with one_thread():
-        unsigned = loadings.unsigned(samples, axes) * mask
-        places = np.flatnonzero(unsigned.any(axis=(1, 2, 3)))
-        unsigned = unsigned[places]
+        places, unsigned = loadings.unsigned(samples, axes, mask)
         rooted = [[_rooted(part) for part in own] for own in parts]
         scale = _over_u(rooted, np.sum(unsigned**2, axis=(0, 1)))
         size, signed = _signed(rooted, scale, BESIDE * weakest)
@@ -157,7 +154,7 @@ def _scaled_gram(change: Floats) -> Floats:
 
     Sums of which a wheel is missing are NaN, and do not count.
     """
-    change = np.nan_to_num(change)
+    change = np.where(np.isnan(change), 0.0, change)
     size = np.sqrt(np.einsum("ds...,ds...->...", change, change))
     rows = _flat(change * np.divide(1.0, size, out=np.zeros_like(size), where=size > 0))
     return np.asarray(rows @ rows.T)

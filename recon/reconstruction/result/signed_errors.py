@@ -181,18 +181,25 @@ class Loadings:
         """Number of corners."""
         return len(self._lost)
 
-    def unsigned(self, samples: Positions, axes: str) -> Floats:
-        """Effects without a sign (row, sample, corner, component) [N].
+    def unsigned(self, samples: Positions, axes: str, mask: Floats) -> tuple[Positions, Floats]:
+        """Effects without a sign: places of rows, and these (row, sample, corner, component) [N].
 
-        Three rows per corner for what forces that are not known bring in, then three per corner
-        for the widening beyond its largest pull.
+        Places are among three rows per corner for what forces that are not known bring in, then
+        three per corner for the widening beyond its largest pull.  Rows are times `mask` (corner,
+        component) [1]; those of zeros are left out.
         """
         every, causes = range(self.corners), len(self._of["loading"])
-        widening = np.concatenate([self.beyond(k, samples, axes) for k in every])
-        lost = np.zeros_like(widening)
+        rows = np.zeros((6 * self.corners, len(samples), self.corners, 3))
         if self._lost.any():
-            lost = np.stack([self.errors(k, samples, axes)[causes:] for k in every], axis=2)
-        return np.nan_to_num(np.concatenate([lost, widening]))
+            lost = [self.errors(k, samples, axes)[causes:] for k in every]
+            rows[: 3 * self.corners] = np.stack(lost, axis=2)
+        for k in every:
+            if self._excess(k, samples).any():
+                first = 3 * (self.corners + k)
+                rows[first : first + 3] = self.beyond(k, samples, axes)
+        rows *= mask
+        places = np.flatnonzero(rows.any(axis=(1, 2, 3)))
+        return places, np.nan_to_num(rows[places])
 
     def variance(self, k: int, samples: Positions, slope: Floats) -> Floats:
         """Variance of a quantity of corner `k` from all fixed errors, quick enough for a whole log.
