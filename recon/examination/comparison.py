@@ -123,7 +123,8 @@ class Comparison:
 
     def times_found(self, after: Comparison) -> float:
         """How many times a change to the same comparison `after` a fault is found with 95 % [1]."""
-        shift = np.nan_to_num((after.seen - after.expected) - (self.seen - self.expected))
+        shift = (after.seen - after.expected) - (self.seen - self.expected)
+        shift = np.where(np.isnan(shift), 0.0, shift)
         if not shift.any():
             return 0.0
         information = float(self.along(shift[None])[1][0, 0])
