@@ -275,8 +275,9 @@ def _attributes(
 
 def _beyond_range(forces: xr.Dataset, chosen: NDArray[np.bool_]) -> dict[str, float]:
     """Percentage of the samples `chosen` (sample,) beyond the stated poses, where there are any."""
-    beyond = (forces["status"].to_numpy()[chosen] & BIT["beyond_pose"]) > 0
-    share = 100 * np.mean(beyond, axis=0)
+    beyond = (forces["status"].to_numpy() & BIT["beyond_pose"]) > 0
+    beyond &= chosen[:, None]
+    share = 100 * beyond.sum(axis=0) / np.count_nonzero(chosen)
     return {corner: s for corner, s in zip(corner_names(forces), share, strict=True) if s > 0}
 
 

@@ -109,7 +109,7 @@ def low_pass(
             out[part] = np.nan
             continue
         if part.stop - part.start <= TOGETHER and np.isfinite(values[part]).all():
-            out[part] = zero_phase(sections, values[part])
+            out[part] = zero_phase(sections, values[part].astype(float, copy=False))
             continue
         # Column by column and in place: a long log has no room to spare.
         for k in range(values.shape[1]):

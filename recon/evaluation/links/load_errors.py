@@ -169,4 +169,4 @@ def _moved(link_map: LinkMap, at: Inputs) -> Floats:
     points, u, centres = moved_points(link_map.assembly)
     tables = link_map.tables(MOVED_DEGREE, points[:, None], centres[:, None])
     changes = [(table[1:] - table[0]) * u[1:, None, None, None] for table in tables]
-    return np.swapaxes(link_map.applied(changes, MOVED_DEGREE, at), 1, 2)
+    return np.swapaxes(link_map.applied(changes, MOVED_DEGREE, at).astype(float), 1, 2)

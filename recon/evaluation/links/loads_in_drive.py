@@ -42,7 +42,7 @@ class DrivenLinks:
         passed = np.empty((8 * wheels + 1, len(at)))
         for near in stretches_near(at, self.band):
             own = self.every.part(near)
-            columns = np.concatenate([own.rows, own.travel, own.rack[None]]).astype(float).T
+            columns = np.concatenate([own.rows(float), own.travel, own.rack[None]]).T
             inside = (at >= near.start) & (at < near.stop)
             smooth = low_pass(columns, self.band.bandwidth, self.band.rate)
             passed[:, inside] = smooth[at[inside] - near.start].T
@@ -116,11 +116,10 @@ def links_of(
         mode=mode[:, places].T.astype(np.int64),
     )
     link_map = LinkMap.of(car, assembly)
-    load = np.empty((len(link_map.rows), len(kept)))
+    load, column = np.empty((len(link_map.rows), len(kept))), np.empty((len(rack), 1))
     for row, own in zip(load, link_map.loads(inputs), strict=True):
-        column = own[:, None]  # one at a time, side by side in memory
-        low_pass(column, band, rate, filtered.parts, out=column)
-        row[:] = own[::step] if len(kept) == len(inside) else own[::step][inside]
+        passed = low_pass(own[:, None], band, rate, filtered.parts, out=column)[::step, 0]
+        row[:] = passed if len(kept) == len(inside) else passed[inside]
     return DrivenLinks(link_map, inputs, load, kept, filtered)
 
 

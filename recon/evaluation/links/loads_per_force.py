@@ -15,7 +15,7 @@ from functools import cached_property
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from recon.base.arrays import Floats
 from recon.car.vehicle import Support, Vehicle
@@ -56,11 +56,10 @@ class Inputs:
         """The samples at positions (sample,) [1]."""
         return Inputs(*(getattr(self, name)[..., samples] for name in self.__dataclass_fields__))
 
-    @property
-    def rows(self) -> Floats:
+    def rows(self, dtype: DTypeLike) -> NDArray:
         """Forces [N, N m], then specific forces [m/s2], (7 w, sample)."""
-        n = len(self.rack)
-        return np.concatenate([self.force.reshape(-1, n), self.hub.reshape(-1, n)])
+        flat = [values.reshape(-1, len(self.rack)) for values in (self.force, self.hub)]
+        return np.concatenate(flat, dtype=dtype, casting="same_kind")
 
 
 @dataclass(frozen=True)
@@ -131,11 +130,11 @@ class LinkMap:
             hubs.append(np.where(own, at_hub, 0.0))
         return np.sum(unknowns, axis=0), np.sum(hubs, axis=0)
 
-    def loads(self, inputs: Inputs) -> Floats:
+    def loads(self, inputs: Inputs) -> NDArray[np.float32]:
         """Loads (link, sample) [N], tension positive; NaN where an input is not known."""
         return self.applied(self._tables, DEGREE, inputs)
 
-    def applied(self, tables: list[Floats], degree: int, inputs: Inputs) -> Floats:
+    def applied(self, tables: list[Floats], degree: int, inputs: Inputs) -> NDArray[np.float32]:
         """Loads (..., link, sample) [N] by tables (..., link, 7 w, basis) of that degree."""
         unit = on_unit(inputs.travel.T, inputs.rack, self._ranges, np.float32)
         powers = powers_of(self._ranges, [degree] * len(self._ranges))
@@ -145,7 +144,7 @@ class LinkMap:
         for begin in range(0, len(inputs.rack), BLOCK):
             part = slice(begin, begin + BLOCK)
             given = inputs.part(part)
-            basis, rows = products(unit[:, part], powers), given.rows.astype(np.float32)
+            basis, rows = products(unit[:, part], powers), given.rows(np.float32)
             for pattern, flat in zip(self._patterns, every, strict=True):
                 held = self._of(given.mode, pattern)
                 own = slice(None) if held.all() else np.flatnonzero(held)
@@ -153,7 +152,7 @@ class LinkMap:
                 if some.size:
                     per_row = (flat @ basis[:, own]).reshape(*shape, *some.shape)
                     out[..., part][..., own] = np.einsum("...rn,rn->...n", per_row, some)
-        return out.astype(float)
+        return out
 
     def per_force(self, travel: Floats, rack: Floats, mode: NDArray[np.int64]) -> Floats:
         """Loads per force, moment and specific force (link, 7 w, sample) [N/N, N/(N m), kg].
