@@ -120,7 +120,7 @@ def test_wheels_in_a_corner_do_not_say_how_far_a_wheel_rolls_in_a_turn() -> None
     forces["wheel_speed"].values[corner] *= 1.03
     turning = slip_of(forces, forces["speed"].to_numpy(), 10.0)
     before = slice(0, len(corner) // 2 - 50)
-    assert_allclose(turning.value[before], straight.value[before], atol=0.001)
+    assert_allclose(turning.at(before)[0], straight.at(before)[0], atol=0.001)
 
 
 def test_the_finding_and_the_words(answer: xr.Dataset) -> None:

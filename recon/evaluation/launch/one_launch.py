@@ -242,8 +242,8 @@ def _slip_between(
 ) -> tuple[Floats, Floats, Floats]:
     """Times (sample,) [s] from `start` to `end`, slip of the driven tyres (sample, tyre) and u."""
     inside = slice(*np.searchsorted(car.time, [start, np.nextafter(end, np.inf)]))
-    driven = car.tyres.corners
-    return car.time[inside], slip.value[inside][:, driven], slip.u[inside][:, driven]
+    value, u = (of[:, car.tyres.corners] for of in slip.at(inside))
+    return car.time[inside], value, u
 
 
 def _gone(car: Driven, start: float, end: float) -> tuple[Floats, Floats]:

@@ -24,14 +24,32 @@ U_STATED, U_FREE = 0.02, 0.003  # of the rolling radius, where it is taken from 
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """Slip of each wheel and its standard uncertainty, (sample, corner) [1], driving positive.
+    """Slip of each wheel, worked out where it is asked for: launches are a small part of a drive.
 
-    `assumed` says in words, by corner, which rolling radius was not measured.
+    `turning` (sample,) [rad/s] of each wheel and `speed` (sample,) [m/s] of the car, low-passed;
+    `noise` are the standard uncertainties of all of them, in this order.  Rolling radii `radius`
+    and `u_radius` (corner,) [m]; `assumed` says in words, by corner, which was not measured.
     """
 
-    value: Floats
-    u: Floats
+    turning: list[Floats]
+    speed: Floats
+    noise: Floats
+    radius: Floats
+    u_radius: Floats
     assumed: dict[int, str]
+
+    def at(self, samples: slice) -> tuple[Floats, Floats]:
+        """Slip and its standard uncertainty, (sample, corner) [1], driving positive."""
+        speed = self.speed[samples]
+        base = np.maximum(np.abs(speed), SLOWEST)
+        value, u = np.empty((2, len(self.turning), len(speed)))
+        for k, wheel in enumerate(self.turning):
+            radius = self.radius[k]
+            value[k] = (wheel[samples] * radius - speed) / base
+            u_speed = np.hypot(self.noise[k] * radius, self.noise[-1])
+            u_share = self.u_radius[k] / radius
+            u[k] = np.sqrt(((1 + value[k]) * u_share) ** 2 + (u_speed / base) ** 2)
+        return value.T, u.T
 
 
 def slip_of(forces: xr.Dataset, speed: Floats, bandwidth: float) -> Slip:
@@ -52,14 +70,7 @@ def slip_of(forces: xr.Dataset, speed: Floats, bandwidth: float) -> Slip:
         _noise(before, after, own, bandwidth) for before, after in zip(logged, passed, strict=True)
     ])  # fmt: skip
     *turning, speed = passed
-    radius, u_radius, words = _rolling_radii(forces, turning, speed)
-    base = np.maximum(np.abs(speed), SLOWEST)
-    value, u = np.empty((2, len(turning), len(speed)))
-    for k, wheel in enumerate(turning):
-        value[k] = (wheel * radius[k] - speed) / base
-        u_speed = np.hypot(noise[k] * radius[k], noise[-1])
-        u[k] = np.sqrt(((1 + value[k]) * (u_radius[k] / radius[k])) ** 2 + (u_speed / base) ** 2)
-    return Slip(value.T, u.T, words)
+    return Slip(turning, speed, noise, *_rolling_radii(forces, turning, speed))
 
 
 def _rolling_radii(
