@@ -44,13 +44,26 @@ def known_mean(values: Floats, known: NDArray[np.bool_] | None = None) -> Floats
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
+def quantile(values: Floats, share: float) -> float:
+    """Quantile `share` [1] of few values (n,), in their unit [any]; NaN if one of them is.
+
+    The same as `numpy.quantile`, which takes several times as long for a few hundred.
+    """
+    ordered, place = np.sort(values), share * (len(values) - 1)
+    low = int(place)
+    below, above, last = ordered[[low, min(low + 1, len(values) - 1), -1]].tolist()
+    return float("nan") if np.isnan(last) else below + (place - low) * (above - below)
+
+
 def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and last (exclusive) position of every run of True in (sample,) [1]."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    padded = np.concatenate([[False], mask, [False]])
+    edges = np.flatnonzero(padded[1:] != padded[:-1])
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
 def sampling_interval(time: Floats) -> float:
     """Median interval [s] at the start of evenly sampled times (sample,) [s]; NaN for one time."""
-    steps = np.sort(np.diff(time[: MANY + 1]))
+    first = time[: MANY + 1]
+    steps = np.sort(first[1:] - first[:-1])
     return float(steps[len(steps) // 2]) if len(steps) else float("nan")

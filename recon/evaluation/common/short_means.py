@@ -73,13 +73,14 @@ def short_means(forces: xr.Dataset, step: float, *names: str) -> xr.Dataset:
             "Use a longer part of the drive.",
         )
     out = forces.drop_vars(
-        [n for n in forces.data_vars if ALONG in forces[n].dims and n not in names]
+        [n for n in forces.data_vars if ALONG in forces.variables[n].dims and n not in names]
     ).isel({ALONG: slice(size // 2, count * size, size)})
     if not all(name in out.variables for name in SUMS):
         out = out.drop_vars([name for name in SUMS if name in out.variables])
-    kept = [n for n in names if n in out and ALONG in out[n].dims]
-    found = {n: _of(n, forces[n].to_numpy()[: count * size], size) for n in kept}
-    out = out.assign({n: out[n].variable.copy(data=v) for n, v in found.items() if v is not None})
+    kept = [n for n in names if n in out and ALONG in out.variables[n].dims]
+    found = {n: _of(n, forces.variables[n].to_numpy()[: count * size], size) for n in kept}
+    means = {n: values for n, values in found.items() if values is not None}
+    out = out.assign({n: out.variables[n].copy(data=values) for n, values in means.items()})
     own = min(float(forces.attrs["bandwidth_Hz"]), 0.5 * rate)
     half = 0.5 * rate / size
     if RANDOM in out:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +36,7 @@ class Band:
     cycles: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Oscillation:
     """A stretch of alternating force: `time` [s] and `value` [N] of its reversals.
 
@@ -49,7 +50,7 @@ class Oscillation:
     end: float
     frequency: float
 
-    @property
+    @cached_property
     def swing(self) -> Floats:
         """Half of the way between two reversals, (half_wave,) [N]."""
         return np.abs(np.diff(self.value)) / 2
@@ -197,11 +198,12 @@ def _middle(value: Floats) -> float:
 
     Aitken's delta-squared process, which is exact for such a sequence; from memory.
     """
-    bend = value[0] - 2 * value[1] + value[2]
+    before, here, after = value.tolist()
+    bend = before - 2 * here + after
     if bend == 0:
-        return float(value[1])
-    middle = value[0] - (value[1] - value[0]) ** 2 / bend
-    return float(np.clip(middle, value.min(), value.max()))
+        return float(here)
+    middle = before - (here - before) ** 2 / bend
+    return float(min(max(middle, min(before, here, after)), max(before, here, after)))
 
 
 def _with_ends(time: Floats, force: Floats, when: Floats, value: Floats, band: Band) -> Oscillation:
