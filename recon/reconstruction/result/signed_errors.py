@@ -192,14 +192,14 @@ class Loadings:
         rows = np.zeros((6 * self.corners, len(samples), self.corners, 3))
         if self._lost.any():
             lost = [self.errors(k, samples, axes)[causes:] for k in every]
-            rows[: 3 * self.corners] = np.stack(lost, axis=2)
+            rows[: 3 * self.corners] = np.nan_to_num(np.stack(lost, axis=2))
         for k in every:
             if self._excess(k, samples).any():
                 first = 3 * (self.corners + k)
-                rows[first : first + 3] = self.beyond(k, samples, axes)
+                rows[first : first + 3] = np.nan_to_num(self.beyond(k, samples, axes))
         rows *= mask
         places = np.flatnonzero(rows.any(axis=(1, 2, 3)))
-        return places, np.nan_to_num(rows[places])
+        return places, rows[places]
 
     def variance(self, k: int, samples: Positions, slope: Floats) -> Floats:
         """Variance of a quantity of corner `k` from all fixed errors, quick enough for a whole log.
