@@ -47,7 +47,7 @@ from recon.conditioning.hub_motion import (
     unseen_share,
 )
 from recon.reconstruction.body_of_some import body_of_some
-from recon.reconstruction.inputs.logged_channels import specific_force, warn_of_prior
+from recon.reconstruction.inputs.logged_channels import logged, specific_force, warn_of_prior
 from recon.reconstruction.inputs.steering import lacks_steer
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.seen_by_gauges import Seen, Wanted, seen_by
@@ -239,7 +239,9 @@ def _damping(log: xr.Dataset, name: str, hop: Floats, u_by_travel: float) -> tup
     same motion; its noise leaves the ratio as it is and makes the uncertainty larger.  A noise
     that hides the motion, within `u_by_travel` [m/s2], says nothing about the damping.
     """
-    if "travel" not in log or "u_travel" in log or HOP * own_step(log["travel"]) > SHOWN:
+    if not logged(log, "travel", name) or "u_travel" in log:
+        return 1.0, U_DAMPING_SHARE
+    if HOP * own_step(log["travel"]) > SHOWN:
         return 1.0, U_DAMPING_SHARE
     rate = log.attrs["rate"]
     both = np.column_stack([hop, log["travel"].sel(corner=name)])
@@ -265,7 +267,6 @@ def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
     """The log with the vertical motion of the wheels by equation (1), if travel shows it worse."""
     relative, u = copied(log[MOVED].to_numpy()), log[U_MOVED].copy(deep=True)
     shaking = log[SHAKEN].copy(deep=True)
-    by_travel = "travel" in log
     unseen = unseen_share(HOP_BAND[1], min(log.attrs["bandwidth"], 0.5 * log.attrs["rate"]))
     for one in seen:
         lost = one.solver.outputs.lost_of_wheels()[:, 2]
@@ -275,6 +276,7 @@ def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
             hop = one.change[k]
             hop /= DAMPING * one.carried[k]
             at = {"corner": corner.name, "component": "z"}
+            by_travel = logged(log, "travel", corner.name)
             gain, share = _damping(log, corner.name, hop, float(u.loc[at]))
             if share == U_DAMPING_SHARE:
                 share = np.hypot(share, U_BEYOND_SHARE * _beyond_knee(log, one, k))
