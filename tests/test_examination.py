@@ -223,3 +223,17 @@ def test_a_rack_that_nobody_knows_is_no_other_gain() -> None:
     worse = conditioned.copy(deep=True)
     worse["indication"][:, 2] *= 2.0
     assert examination_of(worse, fitted).doubts != ()
+
+
+def test_a_mend_that_takes_the_forces_away_explains_nothing() -> None:
+    """A height of the centre of mass that nobody can believe: load and acceleration disagree.
+
+    Travels taken ten times as large leave their range, so that hardly a force is left to disagree.
+    """
+    x, y, _ = day().car.centre_of_mass
+    car = replace(day().car, centre_of_mass=(x, y, 0.09))
+    with unwarned(), pytest.warns(DoubtWarning):
+        forces = reconstruct(condition(day().log, car, day().tares), day().calibration, car)
+    found = doubts_in(forces)
+    assert found
+    assert {doubt.cause for doubt in found} == {NO_CAUSE}

@@ -146,6 +146,29 @@ def test_gauges_of_foil_and_of_semiconductor_are_usual(written, factor):
     read_vehicle(written(("gauge_factor = 2.09", f"gauge_factor = {factor}")))  # a note is an error
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("bush_rate_N_per_mm = 0.48", "bush_rate_N_per_mm = 480", "corner FL: bush_rate_N_per_mm"),
+        ("toe_in_deg = -0.1", "toe_in_deg = -10", "corner FL: toe_in_deg"),
+        ("camber_deg = -1.8", "camber_deg = -18", "corner FL: camber_deg"),
+        ("rack_mm_per_turn = 52", "rack_mm_per_turn = 5.2", "steering: rack_mm_per_turn"),
+        ("bench_slope_per_kN = 0.052", "bench_slope_per_kN = 0.000052", "corner RL: bench_slope_"),
+    ],
+)
+def test_a_number_that_is_usual_in_another_unit_is_noted(written, old, new, told):
+    path = written((old, new))
+    key, value = (part.strip() for part in new.split("="))
+    line = line_of(path, new)
+    with pytest.warns(VehicleWarning) as noted:
+        read_vehicle(path)
+    words = [
+        str(w.message) for w in noted if f"{key} = {float(value):g}, usually" in str(w.message)
+    ]
+    assert len(words) == 1  # once, not for each wheel
+    assert f"line {line}: {told}" in words[0]
+
+
 def test_unusual_sizes_are_noted(written):
     """Every y and x of the points and masses tripled: no such car stands on a road."""
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from recon.base.errors import VehicleError, VehicleWarning, warn
 from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
-from recon.car.bridges import TubeBridge
+from recon.car.bridges import BenchPull, TubeBridge
 from recon.car.source import Loc, Source
 from recon.car.vehicle import Axle, Corner, Vehicle
 
@@ -23,6 +25,10 @@ DROOP = 0.04  # m, of a hanging wheel above the lower end of its range of travel
 HALFWAY = 0.5  # of that range; without a damper, as for pulls, a wheel goes lower than it hangs
 # Strain gauges of metal foil, and of semiconductor; from memory.
 FACTORS = ((1.5, 5.0), (50.0, 200.0))
+BUSHES = (0.0, 50.0)  # N/mm at the wheel: softer than any spring that carries a car
+TOE, CAMBER = (-4.0, 4.0), (-10.0, 10.0)  # deg
+PER_TURN = (15.0, 150.0)  # mm of the rack
+PER_KILONEWTON = (0.002, 5.0)  # mV/V of a bridge on anything that holds a wheel
 LOWEST = 0.05  # m, height of a centre of mass
 OUT = (0.35, 1.3)  # m, wheel centre from the middle of the car: half a track
 
@@ -33,7 +39,7 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     Raises VehicleError: the centre of mass is not between the axles or too low, a stated wheelbase
     is not that of the wheels, or these outweigh the car.
     Warns VehicleWarning: unsprung masses, height of the centre of mass, wheelbase, track, droop, a
-    spring rate or a gauge factor are unusual.
+    spring rate, bush rate, gauge factor, bench slope, toe, camber or rack per turn are unusual.
     """
     front, rear = (
         [c.wheel.centre[0] for n, c in car.corners.items() if n.startswith(end)] for end in "FR"
@@ -45,6 +51,7 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     _warn_of_droop(car, source)
     _warn_of_rates(car, source)
     _warn_of_factors(car, source)
+    _warn_of_units(car, source)
     for what, value, (low, high), loc in _sizes(car, front, rear):
         if not low <= value <= high:
             warn(
@@ -187,6 +194,38 @@ def _warn_of_factors(car: Vehicle, source: Source) -> None:
             "point where it is on the packet?",
             VehicleWarning,
         )
+
+
+def _warn_of_units(car: Vehicle, source: Source) -> None:
+    """Note numbers that are usual in another unit, once for each key."""
+    said = set()
+    for loc, value, (low, high) in _measured(car):
+        key = str(loc[-1])
+        if key in said or loc not in source.lines or not np.isfinite(value):
+            continue
+        if not low <= value <= high:
+            said.add(key)
+            what = " ".join(str(part) for part in loc[:-1][:2])
+            warn(
+                f"{source.at(loc, what)}: {key} = {value:g}, usually {low:g} to {high:g}. Is it in "
+                "the unit that its name says, and is the decimal point right?",
+                VehicleWarning,
+            )
+
+
+def _measured(car: Vehicle) -> Iterator[tuple[Loc, float, tuple[float, float]]]:
+    """Numbers by their keys, in the units of these, with the range that is usual."""
+    yield ("steering", "rack_mm_per_turn"), 2e3 * np.pi * car.steering.rack_per_angle, PER_TURN
+    for name, corner in car.corners.items():
+        yield ("corner", name, "bush_rate_N_per_mm"), 1e-3 * corner.bush_rate, BUSHES
+        wheel, of = corner.wheel, ("corner", name, "wheel")
+        yield (*of, "toe_in_deg"), float(np.degrees(wheel.toe_in)), TOE
+        yield (*of, "camber_deg"), float(np.degrees(wheel.camber)), CAMBER
+    for kind, part in _parts(car):
+        for i, gauge in enumerate(part.gauges):
+            if isinstance(gauge.expected, BenchPull) and gauge.unit == "mV/V":
+                loc = (kind, part.name, "gauge", i, "bench_slope_per_kN")
+                yield loc, 1e3 * abs(gauge.expected.value), PER_KILONEWTON
 
 
 def _slipped(factor: float) -> bool:

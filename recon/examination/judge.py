@@ -26,6 +26,7 @@ EQUAL = 1 / 3  # of it; from there on two causes fit equally well: models err by
 FEWEST_NATS = 3.0  # a cause that explains less of the evidence than this explains nothing
 MOST_FAULTS = 3  # independent causes that are looked for, one after the other
 RIVALS_NAMED = 3
+KEPT = 0.9  # of the samples with known forces, which a mend must leave
 LOOK_AT_GAUGES = (
     "Compare plugs, tares, units and calibration of these corners with the day of the pulls."
 )
@@ -91,9 +92,23 @@ class Judge:
         for proposal in self.proposals:
             for candidate in proposal(view, corners):
                 mended = candidate.mended(view)
+                if _blinded(view, mended):
+                    continue
                 gain = evidence(before, self._evident(mended)) + candidate.weight
                 out.append(_Tried(candidate, mended, gain))
         return _weighed(sorted(out, key=lambda one: -one.gain))
+
+
+def _blinded(view: View, mended: View) -> bool:
+    """Whether a mend takes forces away: poses out of range contradict nothing, and explain nothing.
+
+    A steer times 57 would explain any sum of forces, because hardly one is left.
+    """
+    return any(
+        part.known.sum() < KEPT * view.parts[name].known.sum()
+        for name, part in mended.parts.items()
+        if name in view.parts
+    )
 
 
 def _weighed(tried: list[_Tried]) -> list[_Tried]:
