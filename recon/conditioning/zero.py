@@ -290,8 +290,9 @@ def _refuse_impossible(
                 f"{tares.line[first]}: a change of {moved:.3g} where the drive itself has a range "
                 f"of {span[list(gauges).index(gauge)]:.3g}",
                 needed="two tares of one gauge, in one unit and state",
-                do="Compare unit, decimal point, sign and gauge of the two rows. If the zero moved "
-                "so far, bridge or wire is broken: leave the gauge out of log and tares.",
+                do="Compare unit, decimal point, sign and gauge of the two rows, and the unit of "
+                "that gauge in the log. If the zero moved so far, bridge or wire is "
+                "broken: leave the gauge out of log and tares.",
             )
 
 
