@@ -14,6 +14,7 @@ from recon.base.public import public
 from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.examination.common_gains import common_gain_causes
+from recon.examination.driven_causes import driven_causes
 from recon.examination.every_comparison import ALARMS, TESTS
 from recon.examination.exchanged_hubs import exchanged_hubs
 from recon.examination.failed_gauges import failed_gauges
@@ -48,6 +49,7 @@ JUDGE = Judge(
         tare_causes,
         temperature_causes,
         mass_causes,
+        driven_causes,
         pull_causes,
         ordinary_causes,
         steer_zero_causes,
