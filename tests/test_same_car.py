@@ -14,7 +14,7 @@ import pytest
 
 from recon.base.errors import DataError, DataWarning
 from recon.calibration.calibrate import calibrate
-from recon.calibration.calibrated import CornerCalibration
+from recon.calibration.calibrated import Calibration, CornerCalibration, Facts
 from recon.calibration.same_car import facts_of, require_same_car
 from recon.car.meaning import decisive_facts
 from recon.car.vehicle import Vehicle
@@ -159,3 +159,19 @@ def test_another_corner_of_the_car_may_change() -> None:
     alone = replace(day().calibration, corners={"FL": day().calibration.corners["FL"]})
     point = ("corners", "RR", "supports", 0, "outer", "point")
     require_same_car(alone, put(day().car, point, (0.1, 0.2, 0.3)))
+
+
+def test_a_fact_that_older_calibrations_lack_is_none_in_them() -> None:
+    """A later version asks for more; where the car has none of it, nothing has changed."""
+
+    def without(place: str, value: str) -> Calibration:
+        corner = day().calibration.corners["FL"]
+        kept = zip(corner.facts.place, corner.facts.value, strict=True)
+        facts = Facts(*zip(*((p, v) for p, v in kept if p != place), strict=True))
+        assert dict(zip(corner.facts.place, corner.facts.value, strict=True))[place] == value
+        return replace(day().calibration, corners={"FL": replace(corner, facts=facts)})
+
+    require_same_car(without("FL: axle_mass", "0"), day().car)
+    found = r"FL: wheel\.u_centre was not there when it was calibrated and is 2 mm now"
+    with pytest.raises(DataError, match=found):
+        require_same_car(without("FL: wheel.u_centre", "2 mm"), day().car)

@@ -9,7 +9,7 @@ from recon.car.meaning import decisive_facts
 from recon.car.vehicle import Vehicle
 
 MOST = 3  # changed facts that one message lists
-ABSENT = "not there"
+ABSENT, NONE = "not there", "0"
 
 
 def facts_of(car: Vehicle, assembly: str) -> Facts:
@@ -53,6 +53,8 @@ def _changes(before: dict[str, str], car: Vehicle, assembly: str) -> dict[str, s
             out[_owner(place)] = f"there when it was calibrated and is {ABSENT} now"
         elif _owner(place) not in owners[0]:
             out[_owner(place)] = f"{ABSENT} when it was calibrated and is there now"
+        elif (then, today) == (ABSENT, NONE):
+            continue  # an older version, which did not know that fact, took it as none
         elif then != today:
             out[place] = f"{then} when it was calibrated and is {today} now"
     return out
