@@ -75,9 +75,8 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
     forces = {} if by_channels else likelihoods(_of_forces(view))
 
     def gain(one: Candidate) -> float:
-        if by_channels:
-            return _gain(view, one, before)
-        return one.weight + evidence(forces, _of_forces(one.mended(view)))
+        own = _gain(view, one, before)
+        return own if by_channels else own + evidence(forces, _of_forces(one.mended(view)))
 
     gains = [(gain(one), one) for one in _causes(view, suspects)]
     gains.sort(key=lambda one: -one[0])
