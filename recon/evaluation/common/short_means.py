@@ -96,10 +96,11 @@ def _of(name: str, values: NDArray, size: int) -> NDArray | None:
         return np.asarray(np.bitwise_or.reduce(parts, axis=1))
     if values.dtype.kind != "f":
         return None
-    out, ones = columns((len(values) // size, *values.shape[1:])), np.ones(size)
+    out = columns((len(values) // size, *values.shape[1:]))
     for column in np.ndindex(values.shape[1:]):  # quicker than all at once, and than `mean`
         parts = values[:, *column].astype(float, copy=False).reshape(-1, size)
-        np.divide(parts @ ones, size, out=out[:, *column])
+        # Not a product with ones, which adds up equal stretches in different orders.
+        np.divide(np.einsum("ns->n", parts), size, out=out[:, *column])
     return out
 
 

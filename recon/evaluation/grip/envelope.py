@@ -187,10 +187,11 @@ class Laws:
         return np.asarray(REFERENCE_LOAD * np.exp(self.height))
 
 
-def bands_of(samples: Samples, least_use: float) -> Bands | None:
+def bands_of(samples: Samples, least_use: float) -> tuple[Bands, NDArray[np.int64]] | None:
     """Distributions of the samples by band; None if no band was worked hard for long enough.
 
-    `least_use` is the horizontal force over the load above which a tyre works hard.
+    `least_use` is the horizontal force over the load above which a tyre works hard.  The second is
+    the cell (sample,) of each sample, see `Bands.place`.
     """
     ratio, band = samples.ratio, samples.band
     hard = ratio >= np.log(least_use)
@@ -210,7 +211,9 @@ def bands_of(samples: Samples, least_use: float) -> Bands | None:
         start=float(np.quantile(ratio[hard], 0.99)) - BELOW,
         least=float(np.log(least_use)),
     )
-    return replace(empty, counts=empty.counted(samples.log_load, samples.level))
+    place = empty.place(samples.log_load, samples.level)
+    counts = np.bincount(place[place >= 0], minlength=empty.counts.size)
+    return replace(empty, counts=counts.reshape(empty.counts.shape).astype(float)), place
 
 
 def weight_of(number: Floats | NDArray[np.int64], every: float) -> Floats:

@@ -219,11 +219,10 @@ def _spread(envelope: Envelope, x: Floats, blocks: Blocks) -> tuple[Floats, int]
 
     Of runs it is widened by Student's factor, as few of them show little of their scatter.
     """
-    bands, samples = envelope.bands, envelope.samples
+    bands, samples, place = envelope.bands, envelope.samples, envelope.place
     block, size = blocks.number[samples.at], bands.counts.size
     near = envelope.use > 1.0 - CLOSE
     seconds = np.bincount(block[near], minlength=int(block.max()) + 1) * samples.every
-    place = bands.place(samples.log_load, samples.level)
     hard = (place >= 0) & (samples.ratio >= bands.least) & (seconds[block] >= BLOCK_TIME)
     number = np.bincount(block[hard] * size + place[hard], minlength=len(seconds) * size)
     counts = number.reshape(len(seconds), size).astype(float)

@@ -62,11 +62,15 @@ class Gate:
 
 @dataclass(frozen=True)
 class Envelope:
-    """Envelope of the tyre at position `corner` in one direction, and what it rests on."""
+    """Envelope of the tyre at position `corner` in one direction, and what it rests on.
+
+    `place` (sample,) is the cell of each sample in the bands.
+    """
 
     corner: int
     samples: Samples
     bands: Bands
+    place: NDArray[np.int64]
     quiet: Bands
     law: Law
 
@@ -148,15 +152,15 @@ def fit_of(k: int, corner: str, direction: str, samples: Samples, gate: Gate) ->
             f"envelope not estimated; it needs {ENOUGH:g} s: work this tyre harder"
         )
         return Fit(k, direction, len(samples.at), worked, reason=reason)
-    bands = bands_of(samples, gate.least_use)
-    if bands is None:
+    found = bands_of(samples, gate.least_use)
+    if found is None:
         reason = (
             f"{place}: its {worked:.1f} s of hard work are spread over too many "
             "loads, envelope not estimated: drive longer"
         )
         return Fit(k, direction, len(samples.at), worked, reason=reason)
-    quiet = bands.quiet()
-    envelope = Envelope(k, samples, bands, quiet, law_of(bands, quiet))
+    quiet = found[0].quiet()
+    envelope = Envelope(k, samples, *found, quiet, law_of(found[0], quiet))
     return Fit(k, direction, len(samples.at), worked, envelope)
 
 

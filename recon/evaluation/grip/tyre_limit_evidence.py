@@ -100,11 +100,12 @@ def _sideways(forces: xr.Dataset) -> tuple[Floats, Floats]:
     rate = np.nan_to_num(aside / moving - yaw)
     turned = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(time))])
     calm = (np.abs(aside) < CALM * STANDARD_GRAVITY) & (np.abs(yaw) < CALM_YAW)
-    anchors = np.flatnonzero(calm & (speed > SLOWEST))
+    calm &= speed > SLOWEST
+    anchors = np.flatnonzero(calm)
     if not anchors.size:
         return np.full(forces["heading"].shape, np.nan), np.full(len(time), np.nan)
     sideslip = turned - np.interp(time, time[anchors], turned[anchors])
-    after = np.searchsorted(time[anchors], time).clip(0, len(anchors) - 1)
+    after = (np.cumsum(calm) - calm).clip(0, len(anchors) - 1)  # anchors before each sample
     near = [np.abs(time - time[anchors[k]]) for k in (after, np.maximum(after - 1, 0))]
     u = np.hypot(U_ANGLE, YAW_DRIFT * np.minimum(*near))
     ahead = (forces["contact_point"] - forces["centre_of_mass"]).transpose(..., "component")
