@@ -1,4 +1,4 @@
-"""Array types that all stages use, stretches of a mask, root mean squares, sampling intervals."""
+"""Array types that all stages use, stretches of a mask, root mean squares, quantiles, intervals."""
 
 from __future__ import annotations
 
