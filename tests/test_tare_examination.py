@@ -175,14 +175,25 @@ def test_a_table_of_zeros_is_one_fault_of_all_corners() -> None:
     assert doubt.do.endswith("(all of them are zero).")
 
 
-def test_a_logger_that_set_itself_to_zero_after_the_tares_is_thought_of() -> None:
+def test_a_logger_that_set_itself_to_zero_after_the_tares_is_named() -> None:
     """Its numbers agree with tares that are nearly nothing; the wheels carried their loads then."""
 
     def set_to_zero(raw: np.ndarray) -> None:
         raw -= raw[:100].mean(axis=0)
 
-    texts = [doubt.do for doubt in spoiled_days.examined(set_to_zero).doubts]
-    assert any("1000 times too large. Or the logger set its channels to zero" in t for t in texts)
+    (doubt,) = spoiled_days.examined(set_to_zero).doubts
+    assert (doubt.cause, set(doubt.channels)) == ("shifted tare", set(GAUGES))
+    assert "The logger seems to have set the channels of FL, FR, RL, RR to zero" in doubt.do
+
+
+def test_tares_whose_numbers_are_in_another_unit_are_no_such_logger() -> None:
+    def in_microvolts(tares: dict[str, np.ndarray]) -> None:
+        for values in tares.values():
+            values[:] = 1e3 * values[0]  # of two that differ so much nothing would be believed
+
+    (doubt,) = examined(spoiled(in_microvolts)).doubts
+    assert (doubt.cause, set(doubt.channels)) == ("tare in another unit", set(GAUGES))
+    assert "their numbers are 1000 times too large." in doubt.do
 
 
 def test_one_tare_that_is_off_is_found() -> None:

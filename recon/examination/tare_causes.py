@@ -19,6 +19,7 @@ from recon.records.corrections import correction_line
 
 THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 LOAD_SHARE = 0.1  # of a standing wheel's static load
+HUGE = 30.0  # times the range of the drive
 PROPOSED = 20  # causes in tares that are tried on the whole drive
 DOUBTFUL = 3.0  # standard uncertainties between two tares from which one of them may be off
 Zeros = dict[str, Floats]  # of assemblies by name, each (gauge,) in the gauges' units
@@ -195,13 +196,8 @@ def _unit(
     parts: list[Part], channels: tuple[str, ...], zeros: Zeros, factor: float, weight: float = -1.0
 ) -> _Other:
     what = channels[0] if len(channels) == 1 else _names(parts)
-    # Without most of their size they are nearly zero, as after a logger that took them off itself.
-    do = (
-        f"State the unit of the tares of {what}: their numbers are {1 / factor:g} times too large. "
-        "Or the logger set its channels to zero after they were taken: switch that off."
-    )
-    if factor > 1:
-        do = f"State the unit of the tares of {what}: their numbers are {factor:g} times too small."
+    wrong = f"{factor:g} times too small" if factor > 1 else f"{1 / factor:g} times too large"
+    do = f"State the unit of the tares of {what}: their numbers are {wrong}."
     lines = (correction_line(channels, factor=factor),)
     return _candidate("tare in another unit", parts, channels, zeros, do, weight, lines)
 
@@ -223,6 +219,9 @@ def _of_table(parts: list[Part], evidence: Mapping[str, Shifts]) -> Iterator[_Ot
     """All tares of some assemblies inverted, in another unit, or of another day."""
     names = _names(parts)
     for factor in THOUSAND:
+        if factor < 1 and not any(map(_is_huge, parts)):
+            yield _set_to_zero(parts)
+            continue
         zeros = {part.name: factor * part.zero for part in parts}
         yield _unit(parts, _gauges(parts), zeros, factor)
     yield _candidate(
@@ -248,6 +247,25 @@ def _of_table(parts: list[Part], evidence: Mapping[str, Shifts]) -> Iterator[_Ot
             0.0 if empty else sum(len(part.gauges) for part in parts) * FITTED / 2,
             rough=empty,
         )
+
+
+def _is_huge(part: Part) -> bool:
+    """Whether tares are far larger than all that the drive changes, as numbers in uV/V would be."""
+    return float(np.median(np.abs(part.zero) / np.ptp(part.samples.indication, axis=1))) > HUGE
+
+
+def _set_to_zero(parts: list[Part]) -> _Other:
+    """Nothing is left of the tares: a logger took them off by itself, or what it read then."""
+    return _candidate(
+        "shifted tare",
+        parts,
+        _gauges(parts),
+        {part.name: 0.0 * part.zero for part in parts},
+        f"The logger seems to have set the channels of {_names(parts)} to zero after these tares "
+        "were taken: switch that off, and record tares and drive again.",
+        -1.0,
+        rough=True,
+    )
 
 
 def _without_signs(parts: list[Part]) -> Iterator[_Other]:
