@@ -199,7 +199,10 @@ def _unit(
     wrong = f"{factor:g} times too small" if factor > 1 else f"{1 / factor:g} times too large"
     do = f"State the unit of the tares of {what}: their numbers are {wrong}."
     lines = (correction_line(channels, factor=factor),)
-    return _candidate("tare in another unit", parts, channels, zeros, do, weight, lines)
+    # What is corrected in proportion, as for warming, went far astray with tares that large.
+    return _candidate(
+        *("tare in another unit", parts, channels, zeros, do, weight, lines), rough=factor < 1
+    )
 
 
 def _between(first: Part, second: Part) -> Iterator[_Other]:
