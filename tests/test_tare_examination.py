@@ -189,7 +189,7 @@ def test_a_logger_that_set_itself_to_zero_after_the_tares_is_named() -> None:
 def test_tares_whose_numbers_are_in_another_unit_are_no_such_logger() -> None:
     def in_microvolts(tares: dict[str, np.ndarray]) -> None:
         for values in tares.values():
-            values += 999.0 * values[0]  # 1000 times the change of a zero would be refused
+            values[:] += 999.0 * values[0]  # 1000 times the change of a zero would be refused
 
     (doubt,) = examined(spoiled(in_microvolts)).doubts
     assert (doubt.cause, set(doubt.channels)) == ("tare in another unit", set(GAUGES))
