@@ -24,9 +24,10 @@ from recon.records.provenance import recorded_inputs
 
 DIRECTIONS = dict(zip(COMPONENTS, ("along", "sideways", "vertically"), strict=True))
 NOT_LOGGED = "not logged"  # in the words of a cause that stands for a channel
-# Channels that a logger may have and that forces or answers use.
+# Channels that a logger may have and that forces or answers use; a steer that is not logged in any
+# of its forms is a cause of uncertainty of its own.
 USED = (
-    *("acceleration", "hub_acceleration", "steer", "speed", "wheel_speed", "brake_pressure"),
+    *("acceleration", "hub_acceleration", "speed", "wheel_speed", "brake_pressure"),
     *("yaw_rate", "throttle", "gear", "gauge_temperature"),
 )
 # Steps from the pulls to the forces: option that named the file, words for it.

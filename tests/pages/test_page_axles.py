@@ -163,6 +163,8 @@ def test_what_is_not_known_and_not_logged_is_said_in_any_case() -> None:
     posed = facts(less, why)["Not known"]
     assert posed == [f"FR: {share:.3g} % of the samples (travel or steer beyond the stated range)"]
     assert "speed: not logged" not in whole["Channels missing"]
+    wheel = facts(forces.rename(steer="steering_wheel_angle"), why)["Channels missing"]
+    assert not [words for words in wheel if words.startswith("steer")]  # logged in another form
 
 
 def test_a_rack_or_a_steering_wheel_shows_the_steer() -> None:
