@@ -253,6 +253,12 @@ def test_a_table_named_by_its_children_only_has_a_line(written):
     assert "corner.FLL: found unknown key 'FLL'; need 'FL' (did you mean that?)" in refused(path)
 
 
+def test_a_misspelled_mirror_is_taken_for_one(written):
+    words = refused(written(more='[corner.FR]\nmiror_of = "FL"\n'))
+    assert "FR.miror_of: found unknown key 'miror_of'; need 'mirror_of' (did you mean" in words
+    assert "travel_mm" not in words
+
+
 def test_no_corner(written):
     path = written()
     path.write_text(EXAMPLE[: EXAMPLE.index("[corner.FL]")] + "[corner]\n", encoding="utf-8")

@@ -6,6 +6,7 @@ defaults that need a sentence in `Vehicle.assumed` are None here and filled in b
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from math import dist
 from typing import Annotated, Any, Literal, Self
 
@@ -328,7 +329,8 @@ class MirrorTable(Table):
 
 
 def _corner_form(data: Any) -> str:
-    mirrored = isinstance(data, MirrorTable) or (isinstance(data, dict) and "mirror_of" in data)
+    keys = data if isinstance(data, dict) else ()
+    mirrored = isinstance(data, MirrorTable) or get_close_matches("mirror_of", keys, cutoff=0.8)
     return "mirrored" if mirrored else "described"
 
 
