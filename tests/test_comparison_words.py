@@ -66,6 +66,12 @@ def test_what_is_not_resolved_says_how_many_more_runs() -> None:
     assert "more runs of each would resolve it" in comparison_summary(answer(0.01))[0]
 
 
+def test_a_chance_that_has_no_size_is_given_none() -> None:
+    sure, usual = (" ".join(" ".join(comparison_summary(answer(e))).split()) for e in (0.5, 0.04))
+    assert "chance alone gives as much on less than 0.01 % of all such days" in sure
+    assert "less than 0.01 %" not in usual
+
+
 def test_an_effect_that_holm_takes_back_is_not_said_to_hold_zero() -> None:
     rng, found = np.random.default_rng(5), 0
     for _ in range(60):

@@ -10,6 +10,7 @@ from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.runs.metrics import BY_NAME
 from recon.report.common.text import wrapped
 
+LEAST_CHANCE = 1e-4  # that is given a size; common practice, no source
 MOSTLY = 0.5  # of the variance of the effect: then this part decides how wide the interval is
 
 
@@ -166,6 +167,9 @@ def chance_words(answer: xr.Dataset) -> str:
 
 
 def _percent(share: float) -> str:
+    """A chance in per cent; no distribution holds so far out that a smaller one has a size."""
+    if share < LEAST_CHANCE:
+        return f"less than {100 * LEAST_CHANCE:g} %"
     return f"{float(f'{100 * share:.2g}'):g} %"
 
 
