@@ -253,16 +253,22 @@ def _evidence(compared: Comparison, slopes: Floats) -> tuple[Floats, Floats] | N
     if good.sum() < 2 * FEWEST + len(rows):
         return None
     rows = rows[:, good]
-    rows = rows / (ALIKE * (MODEL + _noise(rows[0], rows[1:])))
+    size = np.sum(np.square(rows[1 : 1 + len(slopes)]), axis=0)
+    rows = rows / (ALIKE * (MODEL + _noise(rows[0], rows[1:], size)))
     late, own, effects = -rows[0], rows[1 : 1 + len(slopes)], rows[1 + len(slopes) :]
     inner = np.linalg.inv(np.eye(len(effects)) + effects @ effects.T)
     left = own - (own @ effects.T @ inner) @ effects
     return left @ own.T, left @ late
 
 
-def _noise(values: Floats, explained: Floats) -> float:
-    """Robust scatter of what the rows of `explained` leave of the values."""
+def _noise(values: Floats, explained: Floats, size: Floats) -> float:
+    """Scatter of what the rows of `explained` leave of the values, robust against single ones.
+
+    It is at least that of the samples that count, by the `size` (n,) of the squared slopes there:
+    a drive that is quiet where nothing changes says little of its noise where forces change.
+    """
     scale = np.maximum(np.abs(explained).max(axis=1, keepdims=True), 1e-300)
     fitted = np.linalg.lstsq((explained / scale).T, values, rcond=None)[0]
     left = values - fitted @ (explained / scale)
-    return float(1.4826 * np.median(np.abs(left - np.median(left))))
+    robust = 1.4826 * np.median(np.abs(left - np.median(left)))
+    return float(np.maximum(robust, np.sqrt(size @ left**2 / max(size.sum(), 1e-300))))
