@@ -384,3 +384,9 @@ def test_another_car_and_impossible_bandwidths_are_refused() -> None:
     other = replace(car, corners=car.corners | {"FL": replace(corner, supports=apart)})
     with pytest.raises(DataError, match=r"45 uncertain coordinates .* in corner FL, and 48 in"):
         link_loads(forces, vehicle=other)
+
+
+def test_a_vehicle_file_of_one_axle_has_not_the_links_of_the_other() -> None:
+    front = {name: day().car.corners[name] for name in ("FL", "FR")}
+    with pytest.raises(DataError, match=r"forces of RL, RR, which the vehicle file of .* lacks"):
+        link_loads(day().forces, vehicle=replace(day().car, corners=front))

@@ -67,7 +67,7 @@ class DrivenLinks:
 def car_of(forces: xr.Dataset, vehicle: Vehicle | None) -> Vehicle:
     """The vehicle of the forces.
 
-    Raises DataError: none was given, or that of another car.
+    Raises DataError: none was given, or that of another car or of fewer corners.
     """
     named = str(forces.attrs.get("vehicle", ""))
     if vehicle is None:
@@ -82,6 +82,14 @@ def car_of(forces: xr.Dataset, vehicle: Vehicle | None) -> Vehicle:
             place_of(forces),
             f"forces of '{named}' with the vehicle file of '{vehicle.name}'",
             "one car",
+            "Name the vehicle file with which the forces were reconstructed.",
+        )
+    lacking = [name for name in corner_names(forces) if name not in vehicle.corners]
+    if lacking:
+        raise DataError(
+            place_of(forces),
+            f"forces of {', '.join(lacking)}, which the vehicle file of '{vehicle.name}' lacks",
+            f"a vehicle file with {', '.join(corner_names(forces))}",
             "Name the vehicle file with which the forces were reconstructed.",
         )
     return vehicle
