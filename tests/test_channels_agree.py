@@ -325,6 +325,16 @@ def test_exchanged_brake_lines_are_named() -> None:
     assert doubts[0].cause == "exchanged" or "exchanged (brake" in doubts[0].do
 
 
+@pytest.mark.parametrize(("column", "at"), [("front", slice(0, 2)), ("rear", slice(2, 4))])
+def test_one_brake_line_in_psi_is_named_alone(column: str, at: slice) -> None:
+    def spoil(raw: xr.Dataset) -> None:
+        raw["brake_pressure"][:, at] *= 14.50377  # psi, read as bar
+
+    doubt = examined(spoil).doubts[0]
+    assert (doubt.cause, doubt.channels) == ("other unit", (f"brake_pressure_{column}",))
+    assert f"brake_pressure_{column} = {{ factor = 0.0689476 }}" in doubt.do
+
+
 def test_travel_of_a_lone_corner_is_held_against_its_load() -> None:
     """Even without other channels the spring shows the sign of travel."""
     raw = day().log.copy(deep=True)

@@ -12,6 +12,7 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
@@ -49,7 +50,7 @@ MOVES_FORCES = ("roll", "pitch", "steer", "steering_wheel_angle", "rack", "trave
 OF_LOADS = ("travel", "brake_pressure")  # what the comparisons of loads depend on
 MOST = 8  # causes that are tried in every comparison
 HOPELESS = 12.0  # nats behind the best cause; such a one is not tried
-SINGLE = -1.0  # one wheel's column in another unit than its neighbours': nats
+SINGLE = -1.0  # one wheel's or line's column in another unit than its neighbours': nats
 
 Change = Callable[[xr.Dataset], xr.Dataset]
 
@@ -193,6 +194,11 @@ def _times(name: str, factor: Floats | float) -> Change:
     return partial(_changed, name=name, change=lambda values: values * factor)
 
 
+def _times_some(name: str, at: NDArray[np.bool_], factor: float) -> Change:
+    """A channel and its slope of some corners `at` (corner,) times a factor."""
+    return _times(name, np.where(at, factor, 1.0))
+
+
 def units_of(name: str) -> dict[float, str]:
     """Factors that undo a wrong unit of a channel, each with the pair of units that it means."""
     units = UNITS[KIND[name]]
@@ -264,6 +270,11 @@ def _of_brakes(view: View) -> Iterator[Candidate]:
         yield _exchanged(view, name, columns, pairs)
     times = partial(_times, name)
     yield from _signs_and_units(view, name, (name,), times, columns=columns, sign=False)
+    for end, column in zip("FR", columns, strict=True):
+        at = np.array([corner[0] == end for corner in corner_names(view.log)])
+        if at.any() and not at.all():
+            of_line = partial(_times_some, name, at)
+            yield from _signs_and_units(view, name, (column,), of_line, SINGLE, sign=False)
 
 
 def _of_wheels(view: View, name: str, suspects: set[str]) -> Iterator[Candidate]:
