@@ -73,6 +73,19 @@ def test_unknown_columns_and_corners_are_left_out_by_name(tmp_path):
     np.testing.assert_allclose(read["travel"].isel(elapsed_time=0), [0.002, np.nan], **EXACT)
 
 
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("Steering Wheel-Angle [deg]", "steering_wheel_angle"),
+        ("Brake Pressure Front [bar]", "brake_pressure_front"),
+        ("yaw.rate [deg/s]", "yaw_rate"),
+    ],
+)
+def test_a_name_whose_words_are_divided_otherwise_is_offered(tmp_path, written, meant):
+    with pytest.warns(DataWarning, match=f"is not used; was '{meant}' meant"):
+        read_log(log(tmp_path, **{written: ("1", "2", "3")}), small_car())
+
+
 def test_empty_cells_are_missing_samples_and_told(tmp_path):
     path = log(tmp_path, **{"G2 [mV/V]": ("", "nan", "0.5"), "roll [deg]": ("1", "", "3")})
     with pytest.warns(DataWarning, match=r"log.csv: .* of 3: G2 2, roll 1") as told:

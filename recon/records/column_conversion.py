@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
@@ -215,18 +216,29 @@ def _refuse_twice(layout: Layout, gauges: dict[str, Bound]) -> None:
 
 def _warn_of_slips(file: Path, not_used: list[str], missing: list[str]) -> None:
     for name in not_used:
-        for close in get_close_matches(name, missing, n=1, cutoff=SLIP):
+        if close := _closest(name, missing, SLIP):
             warn(f"{file}: column '{name}' is not used; was '{close}' meant?", DataWarning)
 
 
 def _warn_of_strangers(file: Path, not_used: list[str], missing: list[str]) -> None:
-    strangers = [n for n in not_used if not get_close_matches(n, missing, n=1, cutoff=SLIP)]
+    strangers = [name for name in not_used if not _closest(name, missing, SLIP)]
     if strangers:
         listed = []
         for name in strangers:
-            close = get_close_matches(name, missing, n=1, cutoff=ALIKE)
-            listed.append(f"'{name}'" + (f" (closest known name: '{close[0]}')" if close else ""))
+            close = _closest(name, missing, ALIKE)
+            listed.append(f"'{name}'" + (f" (closest known name: '{close}')" if close else ""))
         warn(
             f"{file}: ignored: column{'s' if strangers[1:] else ''} {', '.join(listed)}",
             DataWarning,
         )
+
+
+def _closest(name: str, names: list[str], cutoff: float) -> str:
+    """The one of `names` that is alike from `cutoff` on, whatever divides their words, or none."""
+    plain = {_plain(one): one for one in names}
+    found = get_close_matches(_plain(name), plain, n=1, cutoff=cutoff)
+    return plain[found[0]] if found else ""
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[\W_]+", "_", name).lower()
