@@ -116,6 +116,29 @@ def test_gauges_and_an_acceleration_are_enough() -> None:
     assert again.offset == pytest.approx(clock.offset, abs=1e-9)
 
 
+def loaded(seed: int, seconds: float, rate: float) -> tuple[xr.Dataset, xr.Dataset]:
+    """Twelve gauges that see two motions, one of them the acceleration of a slow logger."""
+    a, b = two(seed, seconds=seconds, rate=rate)
+    rng, time = np.random.default_rng(seed), a["elapsed_time"].to_numpy()
+    load = np.stack([a["acceleration"].to_numpy()[:, 1], swerve(time, seed + 500)], axis=1)
+    seen = load @ rng.standard_normal((2, 12)) + 0.1 * rng.standard_normal((len(time), 12))
+    a = xr.concat([a.drop_vars("acceleration")] * 3, "gauge", data_vars="minimal")
+    return a.assign(indication=(a["indication"].dims, seen)), b
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_run_of_half_a_minute_is_enough_for_a_logger_of_ten_samples_a_second(seed: int) -> None:
+    """Samples are counted by the motion that they show: those of a quick logger repeat it."""
+    clock = align(*loaded(seed, 30.0, 10.0))
+    assert abs(wrong(clock, 0.8, 40.0)[0]) < 2 * np.hypot(clock.u_offset, clock.delay) < 0.05
+
+
+def test_too_few_samples_are_counted() -> None:
+    found = r"too few samples to compare: 29 of the gauges and acceleration_y; need more than 128"
+    with pytest.raises(DataError, match=found):
+        align(*loaded(1, 30.8, 1.0))
+
+
 def test_a_common_channel_that_hardly_moves_gives_way_to_the_gauges() -> None:
     """A straight launch: both logs hold nothing but noise of the lateral acceleration."""
     a, b = two(9)

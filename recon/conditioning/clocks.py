@@ -20,7 +20,7 @@ from recon.base.errors import DataError
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.carrying import Channel
-from recon.conditioning.lag import LIKE, Pair, first_lag, pair_of
+from recon.conditioning.lag import COMPARED, FEWEST, LIKE, Pair, first_lag, pair_of
 from recon.conditioning.shared_signals import shared_signals
 
 U_DRIFT = 50e-6  # prior: quartz clocks of loggers; common practice, no source
@@ -115,16 +115,11 @@ def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
     or they agree at several.
     """
     where = f"{second.attrs.get('path', 'log')} beside {first.attrs.get('path', 'log')}"
+    alike, others = (_pairs(first, second, same=same) for same in (True, False))
     # A channel in both logs that hardly moves does not count: lateral acceleration of a launch.
-    pairs = _moving(first, second, same=True) or _moving(first, second, same=False)
+    pairs = [p for p in alike if p.moves] or [p for p in others if p.moves]
     if not pairs:
-        raise DataError(
-            where,
-            "no channel that moves and that both logs have",
-            "one channel in both, or two that must agree (gauges or hub_acceleration and "
-            "acceleration, acceleration_y and yaw_rate with speed, speed and wheel_speed)",
-            "Log one signal with both loggers, or name the column in the column map.",
-        )
+        raise _not_comparable(where, [*alike, *others])
     lag = first_lag(pairs, where)
     own = np.concatenate([pair.time for pair in pairs])
     base = pairs[0].smooth[0].time
@@ -137,10 +132,31 @@ def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
     return _refined(pairs, start, where)
 
 
-def _moving(first: xr.Dataset, second: xr.Dataset, *, same: bool) -> list[Pair]:
-    """Pairs of signals that can be compared in time."""
-    pairs = [pair_of(shared) for shared in shared_signals(first, second, same=same)]
-    return [pair for pair in pairs if pair.moves]
+def _pairs(first: xr.Dataset, second: xr.Dataset, *, same: bool) -> list[Pair]:
+    return [pair_of(shared) for shared in shared_signals(first, second, same=same)]
+
+
+def _not_comparable(where: str, pairs: list[Pair]) -> DataError:
+    """The refusal of logs none of whose pairs of signals can be compared in time."""
+    needed = (
+        "one channel in both, or two that must agree (gauges or hub_acceleration and "
+        "acceleration, acceleration_y and yaw_rate with speed, speed and wheel_speed)"
+    )
+    if short := [pair for pair in pairs if pair.lacks]:
+        pair = min(short, key=lambda one: len(one.smooth))
+        return DataError(
+            where,
+            f"too few samples to compare: {pair.lacks}",
+            f"more than {FEWEST * len(pair.smooth)}, of which those closer together than "
+            f"{0.5 / COMPARED:.2g} s count as one; or {needed}",
+            "Record for longer, let the slow logger record faster, or log one signal with both.",
+        )
+    return DataError(
+        where,
+        "no channel that moves and that both logs have",
+        needed,
+        "Log one signal with both loggers, or name the column in the column map.",
+    )
 
 
 # --- offset and drift -----------------------------------------------------------------------

@@ -18,7 +18,7 @@ COARSE = 2.0  # Hz, for the first offset; a drift of a tenth of a second does no
 LEAST_OVERLAP = 5.0  # s, or 30 % of the shorter log
 LIKE = 0.5  # share of the variance that must be explained
 EXACT = 1e-3  # share of the variance that no two sensors agree on
-FEWEST = 50  # samples to compare for each signal of the first log
+FEWEST = 16  # independent samples to compare for each signal of the first log
 COMPONENTS_COARSE = 4
 COMPONENTS_KEPT = 8  # of the gauges: with fewer, forces leave a lag of some 50 ms unexplained
 OUT_OF_NOISE = 4.0  # times the variance of its noise: a channel with less hardly moves
@@ -56,10 +56,21 @@ class Pair:
     values: Floats
 
     @property
+    def lacks(self) -> str:
+        """How many samples are too few to compare, in words; empty if there are enough.
+
+        Below the compared bandwidth, samples closer together than half a period are no more of
+        them.
+        """
+        step = Channel.of(self.time, self.values, "").step if len(self.time) > 1 else 0.0
+        independent = int(len(self.time) * min(1.0, 2.0 * COMPARED * step))
+        fewest = FEWEST * len(self.smooth)
+        return f"{independent} of {self.shared.label}" if independent <= fewest else ""
+
+    @property
     def moves(self) -> bool:
         """Whether there are samples enough to compare, and motion in them beside the noise."""
-        fewest = FEWEST * len(self.smooth)
-        if len(self.time) <= fewest or not np.std(self.values) > 0:
+        if self.lacks or not np.std(self.values) > 0:
             return False
         single = [(self.shared.first, self.smooth[0].values)] * (len(self.smooth) == 1)
         both = [*single, (self.shared.second, self.values)]
