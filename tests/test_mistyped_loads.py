@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import warnings
 from dataclasses import replace
 from functools import cache
@@ -116,6 +117,8 @@ def test_many_odd_loads_are_no_list_but_another_cause() -> None:
     assert len([line for line in lines if line.startswith("  mistyped? FL, pull")]) == 3
     assert f"  {len(gross) - 3} further loads do not fit the gauges. So many" in lines[-1]
     assert "wheel_held_by" in lines[-1]
+    (doubt,) = calibration.corners["FL"].verdict.doubts
+    assert re.search(r"agree \d+ times better as if every wheel was held by an outboard", doubt)
 
 
 @pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")

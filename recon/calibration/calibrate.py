@@ -27,6 +27,7 @@ from recon.calibration.calibrated import (
 from recon.calibration.crosstalk_fit import FRICTION, signs
 from recon.calibration.evidence_against import of_written_loads
 from recon.calibration.gross_errors import GROSS, GrossError, fit_without_gross
+from recon.calibration.hub_holding import with_other_holding
 from recon.calibration.noise import noise_of
 from recon.calibration.odd_lines import warn_of_odd_lines
 from recon.calibration.prior import BridgePrior, bridge_prior
@@ -111,7 +112,11 @@ def calibrate(
             held_out += pulls_of(verification, car, assembly, "verify", at)
         with one_thread():
             corner = _calibrate_assembly(pulls.path, assembly, fitted, held_out)
-        verdict = verdict_of(corner, assembly, car, fitted)
+            verdict = with_other_holding(
+                verdict_of(corner, assembly, car, fitted),
+                corner.quality.lack_of_fit,
+                *(pulls.path, assembly, fitted),
+            )
         facts = facts_of(car, assembly.name)
         corners[assembly.name] = replace(corner, verdict=verdict, facts=facts)
         for sentence in verdict.doubts:
@@ -154,7 +159,7 @@ def _calibrate_assembly(
             "and geometry are used instead, and intervals are wider. Add a pull that covers it.",
             PriorWarning,
         )
-    lack, dof = _lack_of_fit(fit)
+    lack, dof = fit.lack_of_fit
     parts = fit.covariance_by_source()
     loops = _loops(fitted, fit)
     relative = _relative(loops, fitted, fit.noise)
@@ -314,12 +319,6 @@ def _friction(loops: Floats, pulls: list[Pull]) -> Floats:
     slipping[np.isnan(loops)] = 0.0
     square = np.sum(np.nan_to_num(loops) ** 2, axis=0)
     return np.asarray(0.5 * np.sqrt(square / np.maximum(np.sum(slipping, axis=0), 1e-12)))
-
-
-def _lack_of_fit(fit: JointFit) -> tuple[float, float]:
-    """Cost over degrees of freedom (1 where everything agrees with its stated uncertainty)."""
-    dof = float(sum(rows.residual.size for rows in fit.rows) - fit.K.size)
-    return (fit.cost / dof if dof > 0 else float("nan")), dof
 
 
 def _reports(

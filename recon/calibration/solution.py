@@ -70,6 +70,12 @@ class JointFit:
         return {key: block for key, block in self.blocks.items() if key[0] == kind}
 
     @property
+    def lack_of_fit(self) -> tuple[float, float]:
+        """Cost over degrees of freedom, 1 where all agrees within its uncertainty, and these."""
+        dof = float(sum(rows.residual.size for rows in self.rows) - self.K.size)
+        return (self.cost / dof if dof > 0 else float("nan")), dof
+
+    @property
     def K(self) -> Floats:
         """K (gauge, member) [unit/N]."""
         return self.value("K").reshape(self.shape)
