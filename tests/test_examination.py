@@ -12,11 +12,13 @@ import pytest
 
 from recon.base.doubt import NO_CAUSE, Doubt
 from recon.base.errors import DataError, DoubtWarning
-from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.conditioning.condition import condition
+from recon.examination.examine import JUDGE
 from recon.examination.reconstruct import reconstruct
-from recon.examination.view import view_of
+from recon.examination.term import Candidate
+from recon.examination.view import View, view_of
 from recon.examination.weight import mean_forces
 from recon.reconstruction.prepare import prepare
 from recon.records.doubt_variables import doubts_in, with_doubts
@@ -237,3 +239,26 @@ def test_a_mend_that_takes_the_forces_away_explains_nothing() -> None:
     found = doubts_in(forces)
     assert found
     assert {doubt.cause for doubt in found} == {NO_CAUSE}
+
+
+def test_brakes_that_are_on_throughout_explain_nothing() -> None:
+    """Without a torque per bar a pressure that is always there leaves all hubs' moments open."""
+    corners = {
+        name: replace(
+            corner, brake=replace(corner.brake, torque_per_pressure=np.nan, u_torque_per_pressure=0)
+        )
+        for name, corner in day().car.corners.items()
+    }
+    log, car = spoiled_log(scale(0, 1.2)), replace(day().car, corners=corners)
+    with unwarned():
+        view = view_of(prepare(day().calibration, car, log), log)
+    braked = log["brake_pressure"].to_numpy() > 1e5
+    assert 0.02 < braked.mean() < 0.5
+
+    def always(view: View) -> View:
+        return view.with_log(view.log.assign(brake_pressure=3e6 + view.log["brake_pressure"]))
+
+    cause = Candidate("other unit", CORNERS, ("brake_pressure",), always, "")
+    judge = replace(JUDGE, proposals=(lambda *_: [cause],))
+    (doubt, *_) = judge.doubts(view, judge.terms(view))
+    assert doubt.cause == NO_CAUSE
