@@ -177,22 +177,11 @@ def _missing_channels(forces: xr.Dataset, why: dict[str, Any]) -> list[str]:
     }
     for name in USED:
         words = name.replace("_", " ")
-        if words not in out and not _is_logged(forces, name):
+        if words not in out and not (name in forces and forces[name].notnull().any()):
             out[words] = "not logged"
     return [f"{name}: {words}" for name, words in out.items()] or [
         "None: everything that the forces and answers use was logged"
     ]
-
-
-def _is_logged(forces: xr.Dataset, name: str) -> bool:
-    """Whether a log has the channel `name`, or another one that shows the same."""
-    if name in forces and forces[name].notnull().any():
-        return True
-    if name != "steer" or "steering_wheel_angle" in forces:
-        return name == "steer"
-    # A rack is there in any case; where none was logged, a note says what it is taken from.
-    notes = _words(forces, "note")
-    return bool(notes) and not any("steer is not logged" in note for note in notes)
 
 
 def _words(forces: xr.Dataset, name: str) -> list[str]:

@@ -167,22 +167,6 @@ def test_what_is_not_known_and_not_logged_is_said_in_any_case() -> None:
     assert not [words for words in wheel if words.startswith("steer")]  # logged in another form
 
 
-def test_a_rack_or_a_steering_wheel_shows_the_steer() -> None:
-    forces = day().forces
-    why = causes_over_time(forces.isel(elapsed_time=slice(0, 200)))
-    without = forces.drop_vars("steer")
-
-    def missing(one: xr.Dataset, *notes: str) -> bool:
-        one = one.assign(note=("note", list(notes))) if notes else one
-        return "steer: not logged" in facts(one, why)["Channels missing"]
-
-    assert not missing(forces)
-    assert missing(without)
-    assert not missing(without.assign(steering_wheel_angle=forces["steer"]))
-    assert not missing(without, "one gap in time")  # the rack itself was logged
-    assert missing(without, "one gap in time", "log: steer is not logged; the rack is taken as")
-
-
 def test_a_click_pins_the_cursor_and_a_time_moves_it(drive: Opened) -> None:
     page = drive.page
     drive.ask("() => document.getElementById('strips').scrollIntoView()")
