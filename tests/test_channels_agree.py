@@ -385,6 +385,7 @@ def test_a_sign_that_only_sums_of_forces_contradict_is_named() -> None:
 
 
 @pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+@pytest.mark.slow(3)
 def test_a_body_that_leans_on_soft_tyres_is_no_wrong_roll_where_no_acceleration_is_logged() -> None:
     """Travels show less than roll by what the tyres give, which roll itself tells roughly."""
 

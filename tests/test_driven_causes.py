@@ -34,7 +34,9 @@ def launched() -> tuple[xr.Dataset, Calibration]:
         return condition(log, drawn.car, tares), calibration
 
 
-@pytest.mark.parametrize("stated", [set(), {"FL", "FR"}, {"RL", "RR"}])
+@pytest.mark.parametrize(
+    "stated", [set(), pytest.param({"FL", "FR"}, marks=pytest.mark.slow(4)), {"RL", "RR"}]
+)
 def test_other_driven_wheels_are_named(stated: set[str]) -> None:
     log, calibration = launched()
     car = club_car()

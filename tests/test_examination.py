@@ -227,6 +227,7 @@ def test_a_rack_that_nobody_knows_is_no_other_gain() -> None:
     assert examination_of(worse, fitted).doubts != ()
 
 
+@pytest.mark.slow(4)
 def test_a_mend_that_takes_the_forces_away_explains_nothing() -> None:
     """A height of the centre of mass that nobody can believe: load and acceleration disagree.
 

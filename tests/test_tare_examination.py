@@ -126,11 +126,12 @@ def test_sound_tares_are_compared_and_pass() -> None:
         (stand("FL", "FR", "RL", "RR"), "standing tare", GAUGES, "Lift the wheels of FL, FR, RL"),
         (times(1e-3, *GAUGES), "tare in another unit", GAUGES, "1000 times too small"),
         (times(-1.0, "FR_lower_rear"), "inverted tare", ("FR_lower_rear",), "sign of FR_lower"),
-        (
+        pytest.param(
             exchange("RL_lower_aft", "RL_toe_link"),
             "exchanged tares",
             ("RL_lower_aft", "RL_toe_link"),
             "Compare the rows of RL_lower_aft and RL_toe_link in the tare table",
+            marks=pytest.mark.slow(4),
         ),
         (times(0.0, *GAUGES), "shifted tare", GAUGES, "all of them are zero"),
     ],
@@ -144,6 +145,7 @@ def test_a_wrong_tare_is_named(
     assert do in doubt.do
 
 
+@pytest.mark.slow(3)
 def test_signs_that_a_table_lost_are_one_fault() -> None:
     """A tare near zero may have either sign, which hardly matters."""
 
@@ -186,6 +188,7 @@ def test_a_logger_that_set_itself_to_zero_after_the_tares_is_named() -> None:
     assert "The logger seems to have set the channels of FL, FR, RL, RR to zero" in doubt.do
 
 
+@pytest.mark.slow(2)
 def test_tares_whose_numbers_are_in_another_unit_are_no_such_logger() -> None:
     def in_microvolts(tares: dict[str, np.ndarray]) -> None:
         for values in tares.values():
@@ -234,6 +237,7 @@ def test_only_the_load_that_the_pulls_did_not_hang_by_is_taken_off() -> None:
     )
 
 
+@pytest.mark.slow(5)
 def test_a_calibration_without_tares_says_what_cannot_be_known() -> None:
     """Weight still finds a wheel that stood, for a thousand newtons are more than a tenth."""
     corners = {

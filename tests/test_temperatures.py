@@ -52,6 +52,7 @@ def test_a_log_in_fahrenheit_is_named() -> None:
     assert "temperatures in the log or its column map: they seem to be in degF" in do
 
 
+@pytest.mark.slow(4)
 def test_tares_in_fahrenheit_are_named() -> None:
     ((cause, channels, do),) = doubts(day().log, tared_in_fahrenheit())
     assert (cause, channels) == ("other unit", ("temperature",))

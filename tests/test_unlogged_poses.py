@@ -55,6 +55,7 @@ def test_a_steer_that_was_inferred_is_no_evidence(kept: tuple[str, ...]) -> None
     assert [term for term in JUDGE.terms(view) if term.name == "steer against yaw rate and speed"]
 
 
+@pytest.mark.slow(3)
 def test_a_gauge_spoils_all_corners_where_acceleration_is_inferred() -> None:
     kept, spoil = ("travel", "yaw_rate", "speed"), scale(GAUGES.index("FL_lower_rear"), -1.0)
     view, _ = drive(CORNERS, kept, spoil)

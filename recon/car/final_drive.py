@@ -11,6 +11,7 @@ from dataclasses import replace
 from math import isfinite
 
 from recon.base.errors import VehicleError, VehicleWarning, warn
+from recon.base.words import enumerated
 from recon.car.source import Source
 from recon.car.vehicle import AXLE, Axle, Corner, Vehicle
 
@@ -45,7 +46,7 @@ def require_geared(car: Vehicle, source: Source) -> None:
         size = abs(axle.final_drive)
         if turned and not isfinite(axle.final_drive):
             warn(
-                f"{where}: final_drive_ratio is not stated; {' and '.join(turned)} are taken to be "
+                f"{where}: final_drive_ratio is not stated; {enumerated(turned)} are taken to be "
                 "driven by half-shafts from the chassis. If the differential is in the axle, state "
                 "its ratio, such as 4.1: otherwise forces while it drives are wrong by much more "
                 "than their intervals. If it is not, state 0.",
@@ -76,7 +77,7 @@ def _require_mass(car: Vehicle, axle: Axle, source: Source) -> None:
     carried = [c for n, c in car.corners.items() if n in axle.corners and _carried(c)]
     whole = sum(c.unsprung_mass for c in carried)
     if axle.mass and not axle.mass < whole:
-        names = " and ".join(c.name for c in carried)
+        names = enumerated(c.name for c in carried)
         of_wheels = f"unsprung_mass_kg of {names} is {whole:g} in all"
         of_wheels = of_wheels if carried else "this axle carries no wheel"
         raise VehicleError(

@@ -29,7 +29,7 @@ BUSHES = (0.0, 50.0)  # N/mm at the wheel: softer than any spring that carries a
 TOE, CAMBER = (-4.0, 4.0), (-10.0, 10.0)  # deg
 PER_TURN = (15.0, 150.0)  # mm of the rack
 PER_KILONEWTON = (0.002, 5.0)  # mV/V of a bridge on anything that holds a wheel
-LOWEST = 0.05  # m, height of a centre of mass
+LOWEST = 0.05  # m, height of a centre of mass; common practice, no source
 OUT = (0.35, 1.3)  # m, wheel centre from the middle of the car: half a track
 
 

@@ -67,23 +67,27 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
             # The channel may be right, and wrong what it is compared with.
             beside = (one.channels for one in before.values() if term.place in one.shares)
             suspects |= {channel for channels in beside for channel in channels}
-    by_channels = bool(suspects)
-    if not by_channels:
+    if suspects:
+        gains = [(_gain(view, one, before), one) for one in _causes(view, suspects)]
+    else:
         # Gauges or sums fail: any channel that enters the forces there may be the reason.
         suspects = {"steer", "rack", "steering_wheel_angle", "brake_pressure"}
         suspects |= {f"travel_{corner}" for corner in doubted}
         suspects |= {f"acceleration_{axis}" for axis in COMPONENTS}
-    forces = {} if by_channels else likelihoods(_of_forces(view))
-
-    def gain(one: Candidate) -> float:
-        own = _gain(view, one, before)
-        return own if by_channels else own + evidence(forces, _of_forces(one.mended(view)))
-
-    gains = [(gain(one), one) for one in _causes(view, suspects)]
+        forces = likelihoods(_of_forces(view))
+        by_forces = [
+            (evidence(forces, _of_forces(one.mended(view))), one) for one in _causes(view, suspects)
+        ]
+        # Sums of forces do not tell all causes apart: what they leave, by its own comparisons too.
+        gains = [(gain + _gain(view, one, before), one) for gain, one in _hopeful(by_forces)]
     gains.sort(key=lambda one: -one[0])
-    for found, candidate in gains[:MOST]:
-        if found > gains[0][0] - HOPELESS:
-            yield candidate
+    yield from [candidate for _, candidate in _hopeful(gains)[:MOST]]
+
+
+def _hopeful(gains: list[tuple[float, Candidate]]) -> list[tuple[float, Candidate]]:
+    """The causes that are not hopelessly behind the best one, by their gains [nats]."""
+    best = max((gain for gain, _ in gains), default=0.0)
+    return [one for one in gains if one[0] > best - HOPELESS]
 
 
 def all_comparisons(view: View) -> Iterator[Comparison]:

@@ -38,9 +38,8 @@ from recon.reconstruction.solving.solver import Solver
 
 BRAKE_ON = 1.0e5  # Pa; residual pressure stays below
 STANDS_STILL = 0.5  # rad/s; wheel-speed sensors do not resolve less
-LATE = (
-    0.05  # s by which the speed of a wheel may be late that turns again; common practice, no source
-)
+# s by which the speed of a wheel may be late that turns again; common practice, no source.
+LATE = 0.05
 SteerToRack = Callable[[ArrayLike], Floats]
 
 
