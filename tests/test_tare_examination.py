@@ -199,6 +199,15 @@ def test_tares_whose_numbers_are_in_another_unit_are_no_such_logger() -> None:
     assert "their numbers are 1000 times too large." in doubt.do
 
 
+def test_a_tare_that_is_off_where_the_zero_is_none_is_in_no_other_unit() -> None:
+    """A thousandth of it would fit as well, but tares in uV/V are far larger than the drive."""
+    tares = day().tares
+    assert abs(tares.indication[tares.gauge == "RR_coil_over"].mean()) < 0.01
+    (doubt,) = examined(spoiled(add(0.05, "RR_coil_over"))).doubts
+    assert (doubt.cause, doubt.channels) == ("shifted tare", ("RR_coil_over",))
+    assert doubt.probability > 0.9
+
+
 def test_one_tare_that_is_off_is_found() -> None:
     """0.05 mV/V; whether the zero moved or the tare was wrong looks alike."""
     (doubt,) = examined(spoiled(add(0.05, "FL_lower_rear"))).doubts

@@ -175,6 +175,8 @@ def _within(part: Part) -> Iterator[_Other]:
         lines = (correction_line([gauge], factor=-1.0),)
         yield _candidate("inverted tare", [part], (gauge,), {part.name: zero}, do, lines=lines)
         for factor in THOUSAND:
+            if factor < 1 and not _sizes(part)[i] > HUGE:
+                continue  # one like the others is off by a number, not by its unit
             zero = part.zero.copy()
             zero[i] *= factor
             yield _unit([part], (gauge,), {part.name: zero}, factor, FITTED)
@@ -254,7 +256,12 @@ def _of_table(parts: list[Part], evidence: Mapping[str, Shifts]) -> Iterator[_Ot
 
 def _is_huge(part: Part) -> bool:
     """Whether tares are far larger than all that the drive changes, as numbers in uV/V would be."""
-    return float(np.median(np.abs(part.zero) / np.ptp(part.samples.indication, axis=1))) > HUGE
+    return float(np.median(_sizes(part))) > HUGE
+
+
+def _sizes(part: Part) -> Floats:
+    """Tares (gauge,) over what the drive changes of their indications [1]."""
+    return np.asarray(np.abs(part.zero) / np.ptp(part.samples.indication, axis=1))
 
 
 def _set_to_zero(parts: list[Part]) -> _Other:
