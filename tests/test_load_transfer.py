@@ -300,3 +300,18 @@ def test_gauges_that_drift_during_the_drive_are_in_the_uncertainty_of_downforce(
     u.append(float(load_transfer(forces)["u_downforce_area"]))
     assert np.sqrt(u[0] ** 2 - u[1] ** 2) == pytest.approx(expected, rel=0.1)
     assert float(plain["u_downforce_area"]) > 1.1 * u[1]
+
+
+def test_tracks_by_tape_are_in_the_uncertainty_of_the_share(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A front track that is 4 mm too wide makes the share s too large by s (1 - s) 4 mm / track."""
+    stated = load_transfer(day().forces)
+    monkeypatch.setattr(of_load_transfer, "U_TRACK", 0.0)
+    exact = load_transfer(day().forces)
+    share, y = float(stated["front_share"]), day().forces["contact_point"].to_numpy()[:, 1]
+    tracks = np.array([y[0] - y[1], y[2] - y[3]])
+    by_tracks = share * (1 - share) * 0.004 * np.linalg.norm(1 / tracks)
+    both = np.hypot(float(exact["u_front_share"]), by_tracks)
+    assert float(stated["u_front_share"]) == pytest.approx(both, rel=1e-6)
+    assert float(exact["front_share"]) == share

@@ -40,6 +40,9 @@ FEWEST = 30
 LEAST_SPREAD = 1.0  # m/s2, standard deviation of an acceleration that slopes can be read from
 AIR_DENSITY = 1.2  # kg/m3
 WANDER = 0.9  # of the uncertainty of a zero: its change during a drive; common practice, no source
+# Standard uncertainty of a track width, m: both wheel centres are measured within some 3 mm.
+# Common practice, no source.
+U_TRACK = 0.004
 # Of an effect, its change during a drive: gauges that are warmer than at their pulls in the mean
 # mostly became so in the drive, and loads creep as long as they stand.  Common practice, no source.
 DURING = {" zeros": WANDER, "thermal slope of the links": 2.0, "creep of the gauges": 1.0}
@@ -261,11 +264,12 @@ def _front_share(drive: _Drive, transfer: Estimate) -> Estimate:
     """Front share of the lateral load transfer as moments, from that of both axles (2,) [kg]."""
     track = drive.by_axle(drive.means["contact_point"].to_numpy()[:, Y], 1.0, -1.0)
 
-    def share(of: Floats) -> Floats:
-        moment = of * track
+    def share(of: Floats, wide: Floats) -> Floats:
+        moment = of * wide
         return np.array([moment[0] / moment.sum()])
 
-    return combined(share, transfer)
+    measured = independent(track, np.full(len(track), U_TRACK), len(transfer.by_cause))
+    return combined(share, transfer, measured)
 
 
 def _of_air(drive: _Drive, loads: Loads, fit: Fit) -> Labelled:
