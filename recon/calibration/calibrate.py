@@ -27,7 +27,7 @@ from recon.calibration.calibrated import (
 from recon.calibration.crosstalk_fit import FRICTION, signs
 from recon.calibration.evidence_against import of_written_loads
 from recon.calibration.gross_errors import GROSS, GrossError, fit_without_gross
-from recon.calibration.hub_holding import with_other_holding
+from recon.calibration.hub_holding import held_otherwise
 from recon.calibration.noise import noise_of
 from recon.calibration.odd_lines import warn_of_odd_lines
 from recon.calibration.prior import BridgePrior, bridge_prior
@@ -112,11 +112,9 @@ def calibrate(
             held_out += pulls_of(verification, car, assembly, "verify", at)
         with one_thread():
             corner = _calibrate_assembly(pulls.path, assembly, fitted, held_out)
-            verdict = with_other_holding(
-                verdict_of(corner, assembly, car, fitted),
-                corner.quality.lack_of_fit,
-                *(pulls.path, assembly, fitted),
-            )
+            verdict = verdict_of(corner, assembly, car, fitted)
+            if verdict.unusable:
+                verdict = held_otherwise(corner, pulls.path, assembly, fitted) or verdict
         facts = facts_of(car, assembly.name)
         corners[assembly.name] = replace(corner, verdict=verdict, facts=facts)
         for sentence in verdict.doubts:

@@ -13,7 +13,7 @@ from dataclasses import replace
 
 from recon.base.errors import ReconWarning
 from recon.calibration.applied import Pull
-from recon.calibration.calibrated import Verdict
+from recon.calibration.calibrated import CornerCalibration, Verdict
 from recon.calibration.crosstalk_fit import joint_fit
 from recon.calibration.noise import noise_of
 from recon.calibration.prior import bridge_prior
@@ -29,15 +29,16 @@ HELD: dict[str, Callable[[bool], bool]] = {
 }
 
 
-def with_other_holding(
-    verdict: Verdict, lack: float, path: str, assembly: Assembly, pulls: list[Pull]
-) -> Verdict:
-    """The verdict, or one that names the wheels' holding where that is what is wrong.
+def held_otherwise(
+    corner: CornerCalibration, path: str, assembly: Assembly, pulls: list[Pull]
+) -> Verdict | None:
+    """The verdict that names the wheels' holding, if that is why the pulls contradict each other.
 
-    `lack` is the cost over the degrees of freedom of the fit that was judged.
+    `corner` was fitted to the `pulls` as they are written.
     """
-    if not (verdict.unusable and lack > CONTRADICTING):
-        return verdict
+    lack = corner.quality.lack_of_fit
+    if not lack > CONTRADICTING:
+        return None
     turns = [pull.wheel.turns_hub for pull in pulls]
     others = {words: list(map(held, turns)) for words, held in HELD.items()}
     found = {
@@ -45,7 +46,7 @@ def with_other_holding(
     }
     best = min(found, key=lambda words: found[words])
     if not found[best] < OF_IT * lack:
-        return verdict
+        return None
     # Whatever else seems wrong follows from it, or shows once it is right.
     sentence = (
         f"the pulls agree {lack / found[best]:.0f} times better as if {best}: compare "

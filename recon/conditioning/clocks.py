@@ -115,11 +115,15 @@ def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
     or they agree at several.
     """
     where = f"{second.attrs.get('path', 'log')} beside {first.attrs.get('path', 'log')}"
-    alike, others = (_pairs(first, second, same=same) for same in (True, False))
+    tried: list[Pair] = []
     # A channel in both logs that hardly moves does not count: lateral acceleration of a launch.
-    pairs = [p for p in alike if p.moves] or [p for p in others if p.moves]
-    if not pairs:
-        raise _not_comparable(where, [*alike, *others])
+    for same in (True, False):
+        found = [pair_of(shared) for shared in shared_signals(first, second, same=same)]
+        tried += found
+        if pairs := [pair for pair in found if pair.moves]:
+            break
+    else:
+        raise _not_comparable(where, tried)
     lag = first_lag(pairs, where)
     own = np.concatenate([pair.time for pair in pairs])
     base = pairs[0].smooth[0].time
@@ -130,10 +134,6 @@ def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
     start = Clock(path, middle, lag, delay=_delay(pairs))
     start = _best_drift(pairs, start, float(np.ptp(own)))
     return _refined(pairs, start, where)
-
-
-def _pairs(first: xr.Dataset, second: xr.Dataset, *, same: bool) -> list[Pair]:
-    return [pair_of(shared) for shared in shared_signals(first, second, same=same)]
 
 
 def _not_comparable(where: str, pairs: list[Pair]) -> DataError:

@@ -25,16 +25,13 @@ def driven_causes(view: View, _doubted: tuple[str, ...]) -> Iterator[Candidate]:
     for driven in (set(SIDES["front"]), set(SIDES["rear"]), set(CORNERS)):
         if driven != stated:
             wrong = tuple(name for name in CORNERS if (name in driven) != (name in stated))
+            who = "All wheels" if driven == set(CORNERS) else f"Only {enumerated(sorted(driven))}"
             yield Candidate(
                 "driven wheels",
                 view.corners,
                 tuple(f"driven_{name}" for name in wrong),
                 partial(_driven_by, driven=driven),
-                f"Only {enumerated(sorted(driven))} seem to drive: correct driven of "
-                f"{enumerated(wrong)} in the vehicle file."
-                if driven < set(CORNERS)
-                else f"All wheels seem to drive: correct driven of {enumerated(wrong)} in the "
-                "vehicle file.",
+                f"{who} seem to drive: correct driven of {enumerated(wrong)} in the vehicle file.",
             )
 
 
@@ -42,8 +39,4 @@ def _driven_by(view: View, driven: set[str]) -> View:
     """The drive of a car whose wheels `driven` drive."""
     car = view.prepared.car
     corners = {n: replace(corner, driven=n in driven) for n, corner in car.corners.items()}
-    other = replace(view.prepared, car=replace(car, corners=corners))
-    parts = {
-        name: part.with_indication(part.samples.indication) for name, part in view.parts.items()
-    }
-    return replace(view, prepared=other, parts=parts, kept={})
+    return view.with_car(replace(car, corners=corners))

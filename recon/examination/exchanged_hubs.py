@@ -1,9 +1,8 @@
 """Hub accelerations whose names are exchanged: each moves as the travel of another wheel does.
 
 Exchanged travels look the same.  Short means of two hubs are much alike, but each wheel rises over
-its own bumps.  The second
-derivative of the difference of two travels is the difference of both hubs' upward accelerations
-where the road moves the wheels and the body stays behind.
+its own bumps.  The second derivative of the difference of two travels is the difference of both
+hubs' upward accelerations where the road moves the wheels and the body stays behind.
 """
 
 from __future__ import annotations
@@ -47,14 +46,14 @@ def exchanged_hubs(log: xr.Dataset, others: tuple[Doubt, ...]) -> tuple[Doubt, .
     hubs, travels = (
         (f"{name}_{first}", f"{name}_{second}") for name in ("hub_acceleration", "travel")
     )
+    do, probability = "Compare the plugs of both accelerometers.", 1.0
     # Exchanged travels of one axle would roll the car the wrong way, which has been looked for.
-    alike = first[0] != second[0]
-    do = "Compare the plugs of both accelerometers"
-    if alike:
-        do += (
-            f" and of both travel sensors. Two causes fit equally well: exchanged "
-            f"({enumerated(hubs)}) or exchanged ({enumerated(travels)}). If it was the "
-            "accelerometers:"
+    if first[0] != second[0]:
+        probability = 0.5
+        do = (
+            "Compare the plugs of both accelerometers and of both travel sensors. Two causes fit "
+            f"equally well: exchanged ({enumerated(hubs)}) or exchanged ({enumerated(travels)}). "
+            "If it was the accelerometers:"
         )
     lines = [
         correction_line(
@@ -67,13 +66,13 @@ def exchanged_hubs(log: xr.Dataset, others: tuple[Doubt, ...]) -> tuple[Doubt, .
             corners=(first, second),
             cause="exchanged",
             channels=hubs,
-            probability=0.5 if alike else 1.0,
+            probability=probability,
             start=float(elapsed[0]),
             end=float(elapsed[-1]),
             found=f"Where the wheel of {first} rises against that of {second}, the acceleration of "
             f"its hub says the opposite (correlation {found[first, second]:.2f}, about 1 on sound "
             "drives).",
-            do=f"{do if alike else f'{do}.'}\n{lines_to_add(('log',), lines)}",
+            do=f"{do}\n{lines_to_add(('log',), lines)}",
         ),
     )
 

@@ -8,9 +8,9 @@ from functools import cached_property
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.mechanics.live_axle import T_COLUMN
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import member_matrix
-from recon.planning.unknowns import T_COLUMN
 from recon.reconstruction.estimator.assembly_estimator import FRICTION_SPREAD
 from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, loads_of, rows_of_wheels
 from recon.reconstruction.estimator.sample_features import joint_mode, samples_by_mode

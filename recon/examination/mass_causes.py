@@ -56,11 +56,7 @@ def mass_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
 def _lighter_car(view: View) -> View:
     """The drive of a car that weighs as many pounds as the vehicle file has kilograms."""
     car = view.prepared.car
-    lighter = replace(car, mass=POUND * car.mass, u_mass=POUND * car.u_mass)
-    parts = {
-        name: part.with_indication(part.samples.indication) for name, part in view.parts.items()
-    }
-    return replace(view, prepared=replace(view.prepared, car=lighter), parts=parts, kept={})
+    return view.with_car(replace(car, mass=POUND * car.mass, u_mass=POUND * car.u_mass))
 
 
 def hidden_masses(view: View) -> Iterator[tuple[Part, float, Floats]]:

@@ -168,6 +168,7 @@ def _within(part: Part) -> Iterator[_Other]:
         zero = part.zero.copy()
         zero[[i, j]] = zero[[j, i]]
         yield _exchanged([part], (part.gauges[i], part.gauges[j]), {part.name: zero})
+    huge = _sizes(part) > HUGE
     for i, gauge in enumerate(part.gauges):
         zero = part.zero.copy()
         zero[i] *= -1.0
@@ -175,7 +176,7 @@ def _within(part: Part) -> Iterator[_Other]:
         lines = (correction_line([gauge], factor=-1.0),)
         yield _candidate("inverted tare", [part], (gauge,), {part.name: zero}, do, lines=lines)
         for factor in THOUSAND:
-            if factor < 1 and not _sizes(part)[i] > HUGE:
+            if factor < 1 and not huge[i]:
                 continue  # one like the others is off by a number, not by its unit
             zero = part.zero.copy()
             zero[i] *= factor

@@ -18,6 +18,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
+from recon.car.vehicle import Vehicle
 from recon.examination.expected_indications import Expected, expected_indications
 from recon.reconstruction.estimator.tare_load import standing
 from recon.reconstruction.inputs.samples import body_of, samples_of
@@ -277,6 +278,11 @@ class View:
     def with_part(self, part: Part) -> View:
         """The same with another state of one assembly."""
         return replace(self, parts=self.parts | {part.name: part})
+
+    def with_car(self, car: Vehicle) -> View:
+        """The same drive of another car, of which its comparisons are worked out again."""
+        parts = {n: part.with_indication(part.samples.indication) for n, part in self.parts.items()}
+        return replace(self, prepared=replace(self.prepared, car=car), parts=parts, kept={})
 
     def without(self, names: Collection[str]) -> View:
         """The same drive without some assemblies, as if they had no gauges."""

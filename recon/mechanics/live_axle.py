@@ -16,7 +16,7 @@ from recon.mechanics.motion import Pose
 from recon.mechanics.statics import inside_matrix
 from recon.mechanics.structure import Mechanism, cross
 
-T_COLUMN = 4
+T_COLUMN = 4  # of the six unknowns of a wheel: the moment that its hub passes
 # (2 k / w)^2 of an axle whose radius of gyration k is a fifth of its track w: a heavy middle;
 # 1/3 would be a rod.  Common practice, no source.
 SPREAD = 0.16

@@ -26,7 +26,6 @@ LOCKED_FLOOR = 10.0  # N m, wheel about to turn, common practice, no source
 HARD_STOP = 0.8  # g; axles brake in proportion to their loads there, common practice, no source
 LEAST_SHARE = 0.1  # of the braking, of an axle that bears next to nothing there
 OPEN_FORCE = 1e5  # N, no prior on forces: shifts an answer known to 10 N by one in 1e8
-T_COLUMN = 4
 
 
 @dataclass(frozen=True, slots=True)

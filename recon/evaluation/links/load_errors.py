@@ -17,9 +17,9 @@ from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.car.vehicle import Tyre
 from recon.evaluation.links.loads_per_force import Inputs, LinkMap
+from recon.mechanics.live_axle import T_COLUMN
 from recon.mechanics.motion import pose
 from recon.mechanics.moved_points import moved_points
-from recon.planning.unknowns import T_COLUMN
 from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, rows_of_wheels
 from recon.reconstruction.estimator.sample_features import joint_mode
 from recon.reconstruction.result.signed_errors import signed_errors

@@ -12,7 +12,7 @@ from recon.base.errors import DataError
 from recon.calibration.calibrated import CornerCalibration
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
-from recon.mechanics.live_axle import inside_of
+from recon.mechanics.live_axle import T_COLUMN, inside_of
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.statics import member_matrix, spring_share
 from recon.planning.unknowns import (
@@ -20,7 +20,6 @@ from recon.planning.unknowns import (
     LOCKED_FLOOR,
     MODES,
     OPEN_FORCE,
-    T_COLUMN,
     Reference,
     free_torque,
     prior_u,

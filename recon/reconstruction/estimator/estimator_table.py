@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.mechanics.bushes import bush_loads
 from recon.mechanics.chebyshev import Ranges, nodes_of, on_ranges, on_unit, powers_of, products
+from recon.mechanics.live_axle import T_COLUMN
 from recon.mechanics.motion import pose
-from recon.planning.unknowns import T_COLUMN
 from recon.reconstruction.estimator.assembly_estimator import AssemblyEstimator
 from recon.reconstruction.estimator.linear_estimator import AtPose, rows_of_wheels
 

@@ -11,16 +11,15 @@ from recon.base.labelled import corner_names
 from recon.base.late import xr
 
 
-def logged(log: xr.Dataset, name: str, corner: str) -> bool:
-    """True where a channel of a corner holds any number."""
+def logged(log: xr.Dataset, name: str, corner: str | None) -> bool:
+    """True where a channel of a corner, or of any of them if that is None, holds any number."""
     values = _of_corner(log, name, corner)
     return values is not None and bool(_any_number(values).any())
 
 
 def braking_known(log: xr.Dataset) -> bool:
     """True where the pressure of at least one brake line is logged."""
-    values = _of_corner(log, "brake_pressure", None)
-    return values is not None and bool(_any_number(values).any())
+    return logged(log, "brake_pressure", None)
 
 
 def warn_missing(log: xr.Dataset, corner: str, channel: str, instead: str) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.planning.unknowns import T_COLUMN
+from recon.mechanics.live_axle import T_COLUMN
 from recon.reconstruction.causes.cause import Source
 from recon.reconstruction.estimator.linear_estimator import rows_of_wheels
 from recon.reconstruction.solving.solver import Solver

@@ -8,6 +8,7 @@ from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
+from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.given_answer import require_answer
 from recon.report.common.labels import interval, note, white_box
@@ -127,7 +128,8 @@ def plot_balance(forces: xr.Dataset, balance: xr.Dataset) -> Figure:
     phase and by band of speed.
     Raises DataError: `forces` is no result of `reconstruct`, or `balance` is none of `balance`.
     """
-    require_answer(forces, balance, "axle_use", "balance")
+    require_forces(forces, "tyre_force")
+    require_answer(balance, "axle_use", "balance")
     title = _finding(balance)
     footer = f"{balance.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; use = horizontal over "
     footer += "vertical force of both tyres of an axle, mean over the corner"

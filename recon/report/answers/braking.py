@@ -7,6 +7,7 @@ import numpy as np
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
+from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.given_answer import require_answer
 from recon.report.common.labels import interval
@@ -158,7 +159,8 @@ def plot_braking(forces: xr.Dataset, braking: xr.Dataset) -> Figure:
     [N/Pa] (stop, axle).
     Raises DataError: `forces` is no result of `reconstruct`, or `braking` is none of `braking`.
     """
-    require_answer(forces, braking, "braking_force", "braking")
+    require_forces(forces, "tyre_force")
+    require_answer(braking, "braking_force", "braking")
     shown = braking.isel(stop=slice(MOST_STOPS))
     pressed = bool(np.isfinite(shown["force_per_pressure"].to_numpy()).any())
     footer = f"{braking.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; means over each stop"

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.records.forces import NO_GAUGE
+from recon.records.forces import NO_GAUGE, require_forces
 from recon.report.common.artists import Axes, Figure
 from recon.report.common.given_answer import require_answer
 from recon.report.common.legend import part_legend
@@ -98,7 +98,8 @@ def plot_budget(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     result of `budget`: `contribution` [N] (cause, corner, component).
     Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `budget`.
     """
-    require_answer(forces, answer, "contribution", "budget")
+    require_forces(forces, "tyre_force")
+    require_answer(answer, "contribution", "budget")
     corners, components = (list(map(str, answer[n].to_numpy())) for n in ("corner", "component"))
     columns = len(components)
     # At least as wide as the words below need.

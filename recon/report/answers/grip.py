@@ -155,8 +155,8 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     these forces.
     Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `grip`.
     """
-    require_answer(forces, answer, "demonstrated_force", "grip")
     require_forces(forces, "tyre_force", "status")
+    require_answer(answer, "demonstrated_force", "grip")
     corners = corner_names(forces)
     columns = min(len(corners), 2)
     rows = -(-len(corners) // columns)

@@ -208,8 +208,8 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     corner, component), x forward, z up. `answer` is the result of `launch`.
     Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `launch`.
     """
-    require_answer(forces, answer, "peak_drive_force", "launch")
     require_forces(forces, "tyre_force_intermediate")
+    require_answer(answer, "peak_drive_force", "launch")
     i = _drawn(answer)
     best = str(answer.attrs["best_launch"])
     behind = "metres_behind" in answer and str(answer["launch"].values[i]) != best

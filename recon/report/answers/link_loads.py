@@ -10,6 +10,7 @@ from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
+from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.given_answer import require_answer
 from recon.report.common.labels import note
@@ -115,7 +116,8 @@ def plot_link_loads(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     `link_loads` [N].
     Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `link_loads`.
     """
-    require_answer(forces, answer, "peak_load", "link_loads")
+    require_forces(forces, "tyre_force")
+    require_answer(answer, "peak_load", "link_loads")
     homes = _homes(answer)
     pairs = [list(homes)[i : i + 2] for i in range(0, len(homes), 2)]
     rows = [max(len(homes[home]) for home in pair) for pair in pairs]

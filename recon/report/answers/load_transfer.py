@@ -9,6 +9,7 @@ from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.evaluation.common.answer_labels import not_given
+from recon.records.forces import require_forces
 from recon.report.common.artists import Axes, Figure
 from recon.report.common.given_answer import require_answer
 from recon.report.common.labels import note
@@ -124,7 +125,8 @@ def plot_load_transfer(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     `load_transfer` returns it.
     Raises DataError: `forces` is no result of `reconstruct`, or `answer` none of `load_transfer`.
     """
-    require_answer(forces, answer, "transfer_per_lateral_acceleration", "load_transfer")
+    require_forces(forces, "tyre_force")
+    require_answer(answer, "transfer_per_lateral_acceleration", "load_transfer")
     legend = [
         patch_entry(facecolor=INK, edgecolor=INK, label="front axle"),
         patch_entry(facecolor=PALE, edgecolor=INK, hatch="////", label="rear axle, on top"),

@@ -121,9 +121,9 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     cones on either side.
     Raises DataError: `forces` is no result of `reconstruct`, or `slalom` is none of `slalom`.
     """
-    if slalom is not None:
-        require_answer(forces, slalom, "cone_time", "slalom")
     require_forces(forces, "tyre_force", "tyre_force_lower", "tyre_force_upper", "status")
+    if slalom is not None:
+        require_answer(slalom, "cone_time", "slalom")
     cones = _cones(slalom)
     shown = forces.sel(component="y").sel(elapsed_time=_window(cones))
     corners = corner_names(shown)
