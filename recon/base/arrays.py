@@ -1,4 +1,4 @@
-"""Array types that all stages use, stretches of a mask, root mean squares, quantiles, intervals."""
+"""Array types that all stages use, stretches of a mask, root mean squares, sampling intervals."""
 
 from __future__ import annotations
 
@@ -42,17 +42,6 @@ def known_mean(values: Floats, known: NDArray[np.bool_] | None = None) -> Floats
     known = np.isfinite(values) if known is None else known
     count, total = known.sum(axis=1), np.sum(values, axis=1, where=known)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
-
-
-def quantile(values: Floats, share: float) -> float:
-    """Quantile `share` [1] of few values (n,), in their unit [any]; NaN if one of them is.
-
-    The same as `numpy.quantile`, which takes several times as long for a few hundred.
-    """
-    ordered, place = np.sort(values), share * (len(values) - 1)
-    low = int(place)
-    below, above, last = ordered[[low, min(low + 1, len(values) - 1), -1]].tolist()
-    return float("nan") if np.isnan(last) else below + (place - low) * (above - below)
 
 
 def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from recon.base.arrays import Floats, quantile, sampling_interval
+from recon.base.arrays import Floats, sampling_interval
 from recon.conditioning.clocks import U_DELAY
 
 # Of a step between samples, u of a time that is interpolated; also halfway up a rise, where a force
@@ -44,12 +44,12 @@ def push_of(time: Floats, force: Floats, begin: float, end: float) -> Push:
     t, x = time[inside], force[inside]
     if len(t) < 4:
         return Push(*[float("nan")] * 4)
-    plateau, first = quantile(x, 0.6), -1
+    plateau, first = float(np.quantile(x, 0.6)), -1
     for _ in range(3):
         before, first = first, int(np.argmax(x >= RISE[1] * plateau))
         if first == before:
             break
-        plateau = quantile(x[first:], 0.5)
+        plateau = float(np.median(x[first:]))
     up = crossing(t, x, RISE[1] * plateau, first)
     below = np.flatnonzero(x[: first + 1] < RISE[0] * plateau)
     start = crossing(t, x, RISE[0] * plateau, int(below[-1]) + 1) if below.size else float(t[0])

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from recon.base.arrays import Floats, quantile, sampling_interval
+from recon.base.arrays import Floats, sampling_interval
 from recon.conditioning.filters import low_pass
 from recon.evaluation.common.alternatives import DRAWS, Drive
 from recon.evaluation.common.estimate import Estimate
@@ -120,8 +120,8 @@ def _levels(time: Floats, force: Floats, section: Section) -> tuple[float, float
     ahead = (time >= section.start - BEFORE[0]) & (time <= section.start - BEFORE[1])
     later = (time >= section.end + AFTER[0]) & (time <= section.end + AFTER[1])
     return (
-        quantile(force[ahead], 0.5) if ahead.any() else np.nan,
-        quantile(force[later], 0.5) if later.any() else np.nan,
+        float(np.median(force[ahead])) if ahead.any() else np.nan,
+        float(np.median(force[later])) if later.any() else np.nan,
     )
 
 
