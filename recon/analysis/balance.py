@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError
+from recon.base.errors import NoAnswerError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.public import public
@@ -81,7 +81,9 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
     Raises
     ------
     DataError
-        No forces, one axle that is not gauged on both sides, or no corner with enough samples.
+        No forces.
+    NoAnswerError
+        One axle that is not gauged on both sides, or no corner with enough samples.
     """
     require_forces(forces, "tyre_force_intermediate", "u_tyre_force_random", "status", *SIGNED)
     sections = find_sections(forces) if sections is None else sections
@@ -114,7 +116,7 @@ def _require_both_axles(forces: xr.Dataset) -> None:
     if lost:
         known = [axle for axle in SIDES if not unknown_tyres(forces, axle)]
         instead = f" and braking of the {known[0]} axle are" if known else " is"
-        raise DataError(
+        raise NoAnswerError(
             place_of(forces),
             f"not all forces of {' and '.join(lost)} are known",
             "all four tyres, because both axles are compared at the same instant",

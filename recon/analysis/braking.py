@@ -88,8 +88,9 @@ def braking(
     Raises
     ------
     DataError
-        No forces, no axle with both tyres, no straight braking, or a friction coefficient that
-        is not above zero.
+        No forces, or a friction coefficient that is not above zero.
+    NoAnswerError
+        No axle with both tyres, or no straight braking.
     """
     require_forces(forces, *NEEDED)
     do = "Leave it out for the highest use that was demonstrated."

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError
+from recon.base.errors import DataError, NoAnswerError
 from recon.base.labelled import number_of
 from recon.base.late import xr
 from recon.base.public import public
@@ -64,8 +64,9 @@ def budget(
     Raises
     ------
     DataError
-        No forces; no such corner or component; a time outside the log; time and window at once;
-        or none of the forces asked for is known there.
+        No forces; no such corner or component; a time outside the log; time and window at once.
+    NoAnswerError
+        None of the forces asked for is known there.
 
     Notes
     -----
@@ -249,8 +250,8 @@ def _chosen(forces: xr.Dataset, label: str, name: str | None) -> list[int]:
     return [number_of(forces, label, name, do)]
 
 
-def _nothing_known(forces: xr.Dataset, where: Where) -> DataError:
-    return DataError(
+def _nothing_known(forces: xr.Dataset, where: Where) -> NoAnswerError:
+    return NoAnswerError(
         str(forces.attrs["title"]),
         f"no known force {where.words}",
         "at least one known force there",

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError
+from recon.base.errors import NoAnswerError
 from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples, noise_corrected_quantile
@@ -67,8 +67,10 @@ def friction_use(
     Raises
     ------
     DataError
-        No forces, a load gate that is no number from zero up, a coefficient or an envelope that
-        is none, or no tyre has enough samples above the gate.
+        No forces, a load gate that is no number from zero up, or a coefficient or an envelope
+        that is none.
+    NoAnswerError
+        No tyre has enough samples above the gate.
     """
     require_forces(forces, *NEEDED)
     do = f"Leave it out for the usual {LOW_LOAD:g} N."
@@ -107,10 +109,10 @@ def friction_use(
     )
 
 
-def _nothing(forces: xr.Dataset, low_load: float) -> DataError:
+def _nothing(forces: xr.Dataset, low_load: float) -> NoAnswerError:
     """The error where no tyre has enough samples with all three forces."""
     unseen = str(forces.attrs.get("not_known", ""))
-    return DataError(
+    return NoAnswerError(
         str(forces.attrs.get("title", "forces")),
         f"no tyre with {FEWEST_SAMPLES} samples above {low_load:.0f} N of vertical force",
         f"at least {FEWEST_SAMPLES} known samples of one tyre",

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError
+from recon.base.errors import DataError, NoAnswerError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.public import public
@@ -99,7 +99,9 @@ def grip(
     ------
     DataError
         No forces, a gate that makes no sense, sections together with other runs, another run of
-        another car, a run that stands there twice, or no tyre that worked hard for long enough.
+        another car, or a run that stands there twice.
+    NoAnswerError
+        No tyre worked hard for long enough.
     """
     require_forces(forces, *NEEDED)
     require_option(forces, "low_load", low_load, "N", zero=True)
@@ -123,7 +125,7 @@ def grip(
     return _labelled(drives, fits, pairs, gate, _blocks(drives) if parts is None else Blocks(parts))
 
 
-def _nothing(forces: xr.Dataset, fits: list[Fit], least_use: float) -> DataError:
+def _nothing(forces: xr.Dataset, fits: list[Fit], least_use: float) -> NoAnswerError:
     """The error where no tyre worked hard for long enough."""
     most = max(fits, key=lambda fit: fit.worked)
     return nothing_known(

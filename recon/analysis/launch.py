@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError
+from recon.base.errors import DataError, NoAnswerError
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.base.public import public
@@ -113,9 +113,10 @@ def launch(
     Raises
     ------
     DataError
-        No forces, no driven tyre whose longitudinal force is known, no launch (also in one of the
-        others), another drive that is this one, of other corners or doubted, or an option that
+        No forces, another drive that is this one, of other corners or doubted, or an option that
         makes no sense.
+    NoAnswerError
+        No driven tyre whose longitudinal force is known, or no launch (also in one of the others).
 
     Warns
     -----
@@ -211,8 +212,8 @@ def _require_options(forces: xr.Dataset, slip: float, distance: float) -> None:
             raise DataError(place_of(forces), found, needed, "Leave it out for the usual one.")
 
 
-def _no_launch(forces: xr.Dataset) -> DataError:
-    return DataError(
+def _no_launch(forces: xr.Dataset) -> NoAnswerError:
+    return NoAnswerError(
         place_of(forces),
         "nowhere does the car start from rest and push forward",
         "a start from below 2 m/s with a forward force above 0.15 of the weight",

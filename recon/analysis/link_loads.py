@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.base.errors import DataError
+from recon.base.errors import NoAnswerError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.public import public
@@ -81,8 +81,10 @@ def link_loads(
     Raises
     ------
     DataError
-        No forces, no vehicle or another one than that of the forces, a bandwidth that cannot be
-        filtered, or no corner with known forces.
+        No forces, no vehicle or another one than that of the forces, or a bandwidth that cannot
+        be filtered.
+    NoAnswerError
+        No link in the corners with gauges, or no corner with known forces.
     """
     require_forces(forces, *NEEDED)
     do = f"Leave it out for the usual {BANDWIDTH:g} Hz."
@@ -96,14 +98,14 @@ def link_loads(
         every = [links_of(forces, car, name, band, chosen) for name in assemblies]
         driven = [links for links in every if len(links.load)]
         if not driven:
-            raise DataError(
+            raise NoAnswerError(
                 place_of(forces),
                 f"no link in {', '.join(assemblies)}",
                 "links, or springs with a gauge",
                 "Loads of other bodies are those of their sections; see `recon check`.",
             )
         if not any(np.isfinite(d.load).any() for d in driven):
-            raise DataError(
+            raise NoAnswerError(
                 place_of(forces),
                 "no corner with three known forces",
                 "the forces of all wheels of an assembly",

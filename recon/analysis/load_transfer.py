@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError
+from recon.base.errors import NoAnswerError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.public import public
@@ -91,7 +91,9 @@ def load_transfer(
     Raises
     ------
     DataError
-        No result of `reconstruct`, or too few samples with known loads.
+        No result of `reconstruct`.
+    NoAnswerError
+        Too few samples with known loads.
     """
     require_forces(forces, *NEEDED, *FACTS)
     drive = _drive_of(forces, sections)
@@ -176,7 +178,7 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None) -> _Drive:
     passed &= np.isfinite(load[:, known]).all(axis=1)
     passed &= in_parts(means["elapsed_time"].to_numpy(), sections)
     if passed.sum() < FEWEST:
-        raise DataError(
+        raise NoAnswerError(
             place_of(forces),
             f"{int(passed.sum())} means of {STEP:g} s in which all tyres are known and loaded "
             f"with {LEAST_LOAD:g} N, and the acceleration is known",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from recon.base.errors import DataError
+from recon.base.errors import NoAnswerError
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.base.public import public
@@ -72,8 +72,9 @@ def shifts(
     Raises
     ------
     DataError
-        No forces, no driven tyre whose longitudinal force is known, a bandwidth that is not above
-        zero, or no shift.
+        No forces, or a bandwidth that is not above zero.
+    NoAnswerError
+        No driven tyre whose longitudinal force is known, or no shift.
 
     Warns
     -----
@@ -86,7 +87,7 @@ def shifts(
     sections = find_sections(forces) if sections is None else sections
     gaps = sections_of(sections, "shift")
     if not gaps:
-        raise DataError(
+        raise NoAnswerError(
             place_of(forces),
             "nowhere is the drive force gone for 0.04 to 1.2 s and then back",
             "a drive with a shift under power",

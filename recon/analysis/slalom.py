@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, sampling_interval
-from recon.base.errors import DataError
+from recon.base.errors import NoAnswerError
 from recon.base.labelled import SEPARATOR, place_of
 from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples
@@ -71,8 +71,9 @@ def slalom(
     Raises
     ------
     DataError
-        No forces, a bandwidth that is not above zero, fewer than three alternations of the
-        lateral force, or sections with corners and no slalom.
+        No forces, or a bandwidth that is not above zero.
+    NoAnswerError
+        Fewer than three alternations of the lateral force, or sections with corners and no slalom.
 
     Warns
     -----
@@ -92,7 +93,7 @@ def slalom(
         raise nothing_known(forces, what, "at least one tyre whose lateral force is known")
     waves = slalom_waves(forces, lateral.total, sections)
     if len(waves) < FEWEST_CONES:
-        raise DataError(
+        raise NoAnswerError(
             place_of(forces),
             f"{len(waves)} alternations of the lateral force in {elapsed[-1] - elapsed[0]:.1f} s",
             f"at least {FEWEST_CONES} (a slalom)",

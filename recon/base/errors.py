@@ -42,6 +42,12 @@ class DataError(ReconError):
     exit_code = 2
 
 
+class NoAnswerError(DataError):
+    """The data are sound, but hold nothing that answers the question: no launch, no stop."""
+
+    exit_code = 3
+
+
 class RankError(ReconError):
     """The data do not determine an unknown; the message names the direction that is missing."""
 

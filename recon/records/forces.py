@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from recon.base.doubt import CAUSES, UNSEEN
-from recon.base.errors import DataError, shortened
+from recon.base.errors import DataError, NoAnswerError, shortened
 from recon.base.labelled import (
     LARGEST,
     SEPARATOR,
@@ -346,10 +346,10 @@ def require_forces(dataset: xr.Dataset, *names: str) -> None:
     require_order(dataset, MAKE_AGAIN)
 
 
-def nothing_known(forces: xr.Dataset, found: str, needed: str, do: str = "") -> DataError:
+def nothing_known(forces: xr.Dataset, found: str, needed: str, do: str = "") -> NoAnswerError:
     """The refusal of forces of which a kind is known nowhere, with the reason that they state."""
     why = str(forces.attrs.get("not_known", "")) or do or "Look at the status flags of the forces."
-    return DataError(place_of(forces), found, needed, why)
+    return NoAnswerError(place_of(forces), found, needed, why)
 
 
 def require_option(

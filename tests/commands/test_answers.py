@@ -33,11 +33,11 @@ def files_of(answer: Answer) -> list[object]:
 
 
 def refused(ended: Ended, answer: Answer) -> bool:
-    """Whether one corner in a slalom does not allow the answer, which is then said in one message.
+    """Whether one corner in a slalom does not allow the answer: exit code 3 and one message.
 
     `test_every_answer_that_a_drive_allows` sees to it that not all of them refuse.
     """
-    if ended.code != 2:
+    if ended.code != 3:
         return False
     assert ended.err.count(f"recon {answer.command}: ") == 1
     assert "; need " in ended.err

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import runs
-from recon.base.errors import DataError
+from recon.base.errors import NoAnswerError
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
@@ -41,7 +41,8 @@ class Visit:
 def visits_of(forces: xr.Dataset, course: Course, sections: xr.Dataset) -> list[Visit]:
     """Visits in corners and slaloms; each cone of a slalom is one.
 
-    Raises DataError: there is none; the message says for how long the car cornered, and how hard.
+    Raises NoAnswerError: there is none; the message says for how long the car cornered, and how
+    hard.
     """
     turning = np.abs(course.sideways) > SIDEWAYS * STANDARD_GRAVITY
     turning &= np.isfinite(course.sideways)
@@ -80,11 +81,11 @@ def _phase(at: Positions, course: Course, parts: list[Section]) -> NDArray[np.in
     return out
 
 
-def _no_visit(forces: xr.Dataset, course: Course, counted: NDArray[np.bool_]) -> DataError:
+def _no_visit(forces: xr.Dataset, course: Course, counted: NDArray[np.bool_]) -> NoAnswerError:
     lasted = max((b - a for a, b in runs(counted)), default=0) / course.rate
     size = np.abs(course.sideways)
     hardest = np.nanmax(size) / STANDARD_GRAVITY if np.isfinite(size).any() else np.nan
-    return DataError(
+    return NoAnswerError(
         place_of(forces),
         f"only {lasted:.1f} s at a time above {SIDEWAYS:g} g sideways with known forces "
         f"(hardest {hardest:.2f} g)",

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
-from recon.base.errors import DataError
+from recon.base.errors import NoAnswerError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
@@ -75,8 +75,8 @@ def _means(axle: Floats, some: Stretches) -> Floats:
 class BrakedDrive:
     """A drive whose stops are looked at.
 
-    Raises DataError: neither axle has both of its tyres, or the dataset is no result of
-    `reconstruct`.
+    Raises NoAnswerError: neither axle has both of its tyres; DataError: the dataset is no result
+    of `reconstruct`.
     """
 
     def __init__(self, forces: xr.Dataset) -> None:
@@ -84,7 +84,7 @@ class BrakedDrive:
         self.corners = corner_names(forces)
         self.axles = complete_axles(forces, "x")
         if not self.axles:
-            raise DataError(
+            raise NoAnswerError(
                 place_of(forces),
                 f"no axle with both longitudinal forces known (of {', '.join(self.corners)})",
                 "both tyres of an axle",
@@ -134,7 +134,8 @@ class BrakedDrive:
     def stops(self, sections: xr.Dataset) -> list[Stop]:
         """Stops among the sections that have samples enough in the gate.
 
-        Raises DataError: there is none; the message says how long and how hard the car was braked.
+        Raises NoAnswerError: there is none; the message says how long and how hard the car was
+        braked.
         """
         counted, found = self.braked & self.usable, []
         for section in sections_of(sections, "straight braking"):
@@ -156,11 +157,11 @@ class BrakedDrive:
         again = {i: Stop(stops[i].section, left[i], of) for i, of in zip(fewer, means, strict=True)}
         return {i: again.get(i, stops[i]) for i in enough}
 
-    def _no_stop(self, counted: NDArray[np.bool_]) -> DataError:
+    def _no_stop(self, counted: NDArray[np.bool_]) -> NoAnswerError:
         lasted = max((b - a for a, b in runs(counted)), default=0) / self.course.rate
         along = self.course.along
         hardest = -np.nanmin(along) / STANDARD_GRAVITY if np.isfinite(along).any() else np.nan
-        return DataError(
+        return NoAnswerError(
             place_of(self.forces),
             f"at most {lasted:.1f} s of straight braking above {BRAKING:g} g with known forces "
             f"(hardest {hardest:.2f} g)",

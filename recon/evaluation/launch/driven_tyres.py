@@ -49,7 +49,7 @@ class DrivenTyres:
 def driven_tyres(forces: xr.Dataset) -> DrivenTyres:
     """Driven tyres whose longitudinal force is known.
 
-    Raises DataError: there is none; the message names the driven corners.
+    Raises NoAnswerError: there is none; the message names the driven corners.
     """
     names = corner_names(forces)
     driven = np.flatnonzero(forces["driven"].to_numpy() > 0)

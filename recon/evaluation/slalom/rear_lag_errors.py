@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, sampling_interval
-from recon.base.errors import DataError
+from recon.base.errors import NoAnswerError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.car.vehicle import SIDES
@@ -73,7 +73,7 @@ def slalom_waves(forces: xr.Dataset, total: Floats, sections: xr.Dataset | None)
     omitted.  Only half-waves in its slaloms, or in parts given by hand, count; all of them where it
     has no corner either.
 
-    Raises DataError: the sections have corners and no slalom.
+    Raises NoAnswerError: the sections have corners and no slalom.
     """
     sections = find_sections(forces) if sections is None else sections
     time = forces["elapsed_time"].to_numpy()
@@ -84,7 +84,7 @@ def slalom_waves(forces: xr.Dataset, total: Floats, sections: xr.Dataset | None)
     some = weaves or sections_of(sections, "part")
     corners = sections_of(sections, "corner")
     if corners and not some:
-        raise DataError(
+        raise NoAnswerError(
             place_of(forces),
             f"no slalom, but {len(corners)} corner{'s' if corners[1:] else ''}",
             "a slalom",
