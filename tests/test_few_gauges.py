@@ -46,7 +46,7 @@ def solved_with(*members: str, force: tuple[float, float, float]) -> xr.Dataset:
 
 def test_gauges_that_see_no_force_are_refused_with_number_and_cure() -> None:
     message = (
-        r"corner FL: 2 gauges \(upper_front, upper_rear\) leave Fx and Fy and Fz unknown, "
+        r"corner FL: 2 gauges \(upper_front, upper_rear\) leave Fx, Fy and Fz unknown, "
         r"u up to \d+ N"
     )
     with pytest.raises(RankError, match=message) as told:

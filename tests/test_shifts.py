@@ -110,6 +110,20 @@ def test_a_low_bandwidth_hides_hop_and_says_so() -> None:
     assert "at 8 Hz hop at 12 Hz would show nothing" in found.attrs["not_given"]
 
 
+def test_a_shift_in_a_gap_of_the_log_is_not_lost_in_silence() -> None:
+    forces, _ = launch_day()
+    start = float(shifts(forces)["gap_start"][0])
+    time = forces["elapsed_time"].to_numpy()
+    gapped = forces.copy(deep=True)
+    for name in ("tyre_force", "tyre_force_intermediate", "tyre_force_vehicle"):
+        gapped[name].values[(time > start) & (time < start + 0.3)] = np.nan
+    found = shifts(gapped)
+    assert found.sizes["shift"] == 1
+    assert f"shifts in or beside {start:.1f}" in found.attrs["not_given"]
+    assert f" to {start + 0.3:.1f}" in found.attrs["not_given"]
+    assert "the forward force is not known there" in found.attrs["not_given"]
+
+
 def test_a_drive_without_a_shift_is_refused() -> None:
     with pytest.raises(DataError, match="nowhere is the drive force gone"):
         shifts(day().forces)

@@ -18,6 +18,8 @@ from recon.evaluation.common.estimate import Estimate, combined, stacked
 from recon.evaluation.common.short_means import bandwidth_for
 from recon.evaluation.launch.driven_tyres import DrivenTyres, driven_tyres, hop_unseen
 from recon.evaluation.launch.one_shift import AFTERWARDS, QUANTITIES, Shift, measure
+from recon.evaluation.sections.car_motion import course_of
+from recon.evaluation.sections.detection import without_force
 from recon.evaluation.sections.find_sections import find_sections, sections_of
 from recon.records.forces import require_forces
 
@@ -100,7 +102,7 @@ def shifts(
         measure(drive, tyres, one, min([following, *(e for e in ends if e > one.end)]), bandwidth)
         for one, following in zip(gaps, starts, strict=True)
     ]
-    missing = [*tyres.missing]
+    missing = [*tyres.missing, *without_force(course_of(forces), "shifts")]
     if bandwidth < FEWEST_BANDWIDTH:
         missing.append(hop_unseen(forces, bandwidth, "hop after a shift"))
     variables = _by_shift(found, tyres, forces) | _afterwards(found)

@@ -14,6 +14,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
+from recon.base.words import enumerated
 from recon.calibration.applied import Pull
 from recon.calibration.calibrated import CornerCalibration, Verification
 from recon.calibration.prior import u_expected
@@ -153,7 +154,7 @@ def of_written_loads(pulls: Sequence[Pull], assembly: Assembly) -> list[str]:
             found.setdefault(units, []).append((f"{device}_load", seen))
     by_bridges = "by the slopes of their bridges, the gauges see "
     return [
-        _of_units(units, by_bridges + " and ".join(seen for _, seen in of), [d for d, _ in of])
+        _of_units(units, by_bridges + enumerated(seen for _, seen in of), [d for d, _ in of])
         for units, of in found.items()
     ]
 

@@ -35,10 +35,12 @@ class GrossError:
     def sentence(self, corner: str) -> str:
         """Plain words for the summary."""
         end = "left out of the fit" if self.left_out else "still in the fit: check the sheet"
+        # Helps where the sheet is in another unit than N.
+        times = f"{self.implied / self.written:.2f} times it, " if self.written else ""
         return (
             f"{corner}, pull '{self.pull}', line {self.line}: {self.device} load written as "
             f"{self.written:.0f} N, the gauges say {self.implied:.0f} N "
-            f"({self.standardised:.0f} standard uncertainties); {end}"
+            f"({times}{self.standardised:.0f} standard uncertainties); {end}"
         )
 
 

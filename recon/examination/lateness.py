@@ -16,6 +16,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.kept_results import kept_in
 from recon.base.quantities import CORNERS
+from recon.base.words import enumerated
 from recon.examination.by_motion import one_by_motion
 from recon.examination.comparison import FEWEST, Comparison
 from recon.examination.late_or_unsteady_gauges import slope_of
@@ -109,7 +110,7 @@ def gauges_on_time(view: View) -> Iterator[Term]:
     for names in groups(view):
         delay, u = own_delay(view, names)
         if np.isfinite(u):
-            title = " and ".join(names)
+            title = enumerated(names)
             yield Term(
                 place=title,
                 corners=tuple(c for name in names for c in view.parts[name].corners),

@@ -22,6 +22,7 @@ from recon.base.late import xr
 from recon.base.public import public
 from recon.base.status import BIT
 from recon.base.threads import one_thread
+from recon.base.words import enumerated
 from recon.calibration.calibrated import Calibration, Verdict
 from recon.calibration.evidence_against import require_same_gauges
 from recon.calibration.same_car import require_same_car
@@ -348,4 +349,4 @@ def _poses_beyond(log: xr.Dataset, prepared: Prepared, corner: str, rack: Floats
         for most in (np.nanmin(values), np.nanmax(values))
         if not low <= most <= high
     ]
-    return " and ".join(beyond) or "travel beyond the stated range"
+    return enumerated(beyond) or "travel beyond the stated range"

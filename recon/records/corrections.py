@@ -14,6 +14,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
 from recon.base.quantities import INDICATION_UNITS, UNITS
+from recon.base.words import enumerated
 
 SECTION = "[corrections]"
 LONGEST_DELAY = 1e3  # ms
@@ -180,5 +181,5 @@ def _stated(keys: Mapping[str, float | str]) -> Iterator[str]:
 
 def lines_to_add(maps: Sequence[str], lines: Sequence[str]) -> str:
     """Lines of corrections, below the words that say into which column maps they go."""
-    where = " and ".join(f"the column map of the {name}" for name in maps)
+    where = enumerated(f"the column map of the {name}" for name in maps)
     return "\n".join((f"Lines for {where}:", SECTION, *lines))

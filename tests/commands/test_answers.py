@@ -146,7 +146,7 @@ def test_an_existing_result_stays_until_overwriting_is_asked_for(
 def test_attributes_are_found_again_by_xarray(
     answer: Answer, run: Run, one_corner: OneCorner, tmp_path
 ) -> None:
-    ended = run(answer.command, one_corner.forces, "--out", tmp_path)
+    ended = run(answer.command, one_corner.forces, *files_of(answer), "--out", tmp_path)
     if refused(ended, answer):
         return
     found = xr.open_dataset(tmp_path / answer.result_file, decode_times=False)

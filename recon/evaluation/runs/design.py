@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.words import enumerated
 from recon.evaluation.runs.linear_model import BALANCED, CONFOUNDED, Design
 from recon.records.run_list import NOT_STATED, RunList
 from recon.records.sheets import Words
@@ -114,7 +115,7 @@ def _confounded(name: str, runs: RunList, second: Floats, share: float) -> str:
             "temperature"
         )
     words = runs.driver if name == "driver" else runs.tyre_set
-    sides = (" and ".join(dict.fromkeys(words[second == side].tolist())) for side in (0.0, 1.0))
+    sides = (enumerated(dict.fromkeys(words[second == side].tolist())) for side in (0.0, 1.0))
     return (
         f"another {name} for each set-up ({' against '.join(sides)}): that may explain as much; "
         f"drive both set-ups with the same {name}"

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.base.words import enumerated
 from recon.evaluation.sections.car_motion import Course
 
 Mask = NDArray[np.bool_]
@@ -27,6 +28,7 @@ SHORTEST_STOP, SHORTEST_CORNER, SHORTEST_STRAIGHT = 0.3, 0.4, 1.0
 MIDDLE = 0.85  # of the peak of a corner: above it is its middle
 ALTERNATIONS = 6  # half-waves that make a slalom
 LONGEST_HALF_WAVE = 2.5  # s; slower alternation is corners
+MOST_GAPS = 4  # stretches without forces that are listed
 LOOK_BACK = 0.3  # s before a shift in which the force before it is read
 
 
@@ -110,6 +112,20 @@ def shifts(course: Course, gear: Floats | None) -> list[Stretch]:
         undecided = "" if told else "whether the gear changed or the throttle was lifted: log gear"
         out.append(Stretch("shift", a, b, reason, undecided))
     return out
+
+
+def without_force(course: Course, kinds: str) -> list[str]:
+    """A sentence on where `kinds` of sections cannot be found, as no forward force is known there.
+
+    Shorter gaps than any shift hide none; empty if there are no longer ones.
+    """
+    gaps = _long(runs(~np.isfinite(course.along)), SHIFT[0], course.rate)
+    if not gaps:
+        return []
+    most = [f"{course.time[a]:.2f} to {course.time[b - 1]:.2f}" for a, b in gaps[:MOST_GAPS]]
+    more = len(gaps) - MOST_GAPS
+    where = enumerated([*most, *([f"{more} more stretches"] if more > 0 else [])])
+    return [f"{kinds} in or beside {where} s: the forward force is not known there"]
 
 
 def _level_before(along: Floats, rate: float) -> Floats:

@@ -28,6 +28,7 @@ from recon.evaluation.sections.detection import (
     straights,
     thirds,
     turns,
+    without_force,
 )
 from recon.evaluation.sections.stated_sections import placed
 from recon.evaluation.sections.wheel_lifts import KINDS as LIFT_KINDS
@@ -226,6 +227,8 @@ def _not_given(course: Course, forces: xr.Dataset) -> Iterable[str]:
         yield "corners and slaloms: no lateral force is known; gauge the links that carry it"
     if not np.isfinite(course.along).any():
         yield "launches, shifts and stops: no longitudinal force is known"
+    else:
+        yield from without_force(course, "launches, shifts and stops")
     if not np.isfinite(forces["tyre_force"].to_numpy()[..., 2]).any():
         yield "wheel lifts: no vertical force is known; gauge the spring's support"
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import PriorWarning, RankError, warn
+from recon.base.words import enumerated
 from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.planning.combinations import NOT_KNOWN, together
@@ -134,7 +135,7 @@ def outputs_of(
         on for g, on in zip(assembly.gauges, assembly.gauged, strict=True) if g.name in gauges
     )
     cure = _cure(observe(car, assembly.name, gauged=gauged), lost)
-    unknown = " and ".join(names[k] for k in lost)
+    unknown = enumerated(names[k] for k in lost)
     where = assembly.title
     sums = together(covariance, names, tuple(names[k] for k in lost))
     if len(lost) == len(names) and not (assembly.tied and sums):

@@ -96,9 +96,9 @@ def _unused(answer: xr.Dataset) -> str:
     other = "rear" if axle == "front" else "front"
     sure = "" if value > half else ", which is not resolved"
     return (
-        f"Hardest stop ({hardest['stop'].item()}): if it is braked harder in the same split, until "
-        f"the {other} axle is at its limit ({level} times its load), the {axle} axle could still "
-        f"brake {value:.0f} +-{half:.0f} N more{sure}"
+        f"Hardest stop ({hardest['stop'].item()}): in the same split, with the {other} axle at its "
+        f"limit ({level} times its load), the {axle} axle could still brake {value:.0f} "
+        f"+-{half:.0f} N more{sure}"
     )
 
 

@@ -12,6 +12,7 @@ from recon.base.labelled import corner_names, sentences_of
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.status import AT_BOUND, FLAGS
+from recon.base.words import enumerated
 from recon.evaluation.common.answer_labels import not_given
 from recon.reconstruction.result.labelled_result import NOT_KNOWN
 from recon.records.forces import require_forces
@@ -234,7 +235,7 @@ def _hatches(status: NDArray[np.uint16], force: Floats) -> dict[str, str]:
 
 def _cause(status: int) -> str:
     names = [f.name.replace("_", " ") for f in FLAGS if status & f.bit & NOT_KNOWN]
-    return " and ".join(names) or "no cause flagged"
+    return enumerated(names) or "no cause flagged"
 
 
 def _shade_gaps(panel: Axes, tyre: xr.Dataset, hatches: dict[str, str]) -> None:
