@@ -10,7 +10,7 @@ from recon.base.errors import VehicleError, VehicleWarning, warn
 from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
 from recon.car.bridges import BenchPull, TubeBridge
 from recon.car.source import Loc, Source
-from recon.car.vehicle import Axle, Corner, Vehicle
+from recon.car.vehicle import DAMPER, Axle, Corner, Vehicle
 
 Size = tuple[str, float, tuple[float, float], Loc]
 
@@ -156,7 +156,8 @@ def _warn_of_rates(car: Vehicle, source: Source) -> None:
     for kind, part in _parts(car):
         for i, support in enumerate(part.supports):
             sink = load * support.compliance
-            if support.kind == "spring" and (sink < low or sink > high):
+            is_damper = support.compliance == DAMPER
+            if support.kind == "spring" and not is_damper and (sink < low or sink > high):
                 loc = (kind, part.name, "support", i, "rate_N_per_mm")
                 warn(
                     f"{source.at(loc, f'{kind} {part.name}')}: {support.name} of "

@@ -179,7 +179,7 @@ class SupportTable(TubeTable):
     yield_strength_MPa: Positive | None = None
     compliance_mm_per_kN: NotNegative | None = None
     u_compliance_mm_per_kN: NotNegative | None = None
-    rate_N_per_mm: Positive | None = None
+    rate_N_per_mm: NotNegative | None = None
     u_rate_N_per_mm: NotNegative | None = None
     rate_Nm_per_deg: Positive | None = None
     u_rate_Nm_per_deg: NotNegative | None = None

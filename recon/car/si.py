@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 from recon.car import schema
 from recon.car.bridges import BenchPull, Tube, TubeBridge
 from recon.car.vehicle import (
+    DAMPER,
     ORIGIN,
     Assumed,
     Attachment,
@@ -193,6 +194,8 @@ def _compliance(table: schema.SupportTable, notes: Notes) -> tuple[float, float]
     rate = getattr(table, key)
     if rate is None:
         return nan, nan
+    if rate == 0:
+        return DAMPER, 0.0
     u_rate = notes.take(table, f"u_{key}", 0.05 * rate, "5 %", table.name)
     compliance = (DEGREE if table.kind == "torsion" else MM) / rate
     return compliance, compliance * u_rate / rate

@@ -20,6 +20,9 @@ KINDS: tuple[str, ...] = get_args(Kind)
 TWO_FORCE = ("link", "spring")
 TWO_POINTS = ("pivot", "slider", "torsion")  # kinds with a second point on an axis
 ORIGIN: Vec = (0.0, 0.0, 0.0)
+# m/N: a spring of rate 0 is a damper.  It holds nothing at rest and gives way far more than any
+# spring, but not so far that the loads of least energy are lost in rounding.
+DAMPER = 1.0
 CHASSIS = "chassis"
 AXLE = "axle"  # a corner names a body of its axle "axle.<body>"
 SIDES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}

@@ -19,6 +19,7 @@ from recon.reconstruction.solving.solver import Solver
 
 GEOMETRY = 20.0  # N of a gauge's own load, that geometry adds in the course of a drive; no source
 FORCE_PRIOR = 2.0  # of the usual load: leaves any real force open, and no impossible one
+DAMPERS = 3.0  # times their usual force, as in a slalom beside the rest of a drive; no source
 
 
 @dataclass(frozen=True)
@@ -27,8 +28,9 @@ class Expected:
 
     `mean` (n, gauge), from hub accelerations, brake torque and the tare's load; `weight`
     (n, gauge, gauge), the inverse of the covariance V + H U H'; `moving` likewise, with the part
-    of V that changes in the course of a drive.  Both hold what a travel or rack that is not logged
-    may change at the forces of the sample.
+    of V that changes in the course of a drive and more of the dampers of a tied axle: their force
+    follows the change of the load, which looks like gauges that are late.  Both hold what a travel
+    or rack that is not logged may change at the forces of the sample.
     """
 
     mean: Floats
@@ -56,6 +58,7 @@ def expected_indications(solver: Solver, samples: Samples) -> Expected:
     ]
     # How springs and bars of a tied axle share its loads is not known to some newtons, and a rack
     # that nobody logged moves the loads as the drive goes.
+    by_dampers = DAMPERS * estimator.unsure_by_dampers()
     wheels = solver.session.wheels
     settled = len(wheels) == 1 and all(w.steer_logged or w.rack == 0 for w in wheels)
     forces = rows_of_wheels(FORCE_ROWS, members.shape[-1])
@@ -75,7 +78,8 @@ def expected_indications(solver: Solver, samples: Samples) -> Expected:
             off = np.einsum("ngf,fn->ng", change[..., forces], force[:, chosen])
             by_priors += off[:, :, None] * off[:, None]
         weight[chosen] = np.linalg.inv(V + by_priors)
-        moving[chosen] = np.linalg.inv(changing + by_priors) if settled else weight[chosen]
+        course = (changing if settled else V + by_dampers @ by_dampers.T) + by_priors
+        moving[chosen] = np.linalg.inv(course)
         mean[chosen] = np.einsum("ngt,tn->ng", H[..., torques], samples.brake_torque[:, chosen])
         mean[chosen] -= np.einsum("ngk,kn->ng", hub * mass, samples.hub[:, chosen])
     return Expected(mean - estimator.tare.indication, weight, moving)

@@ -13,10 +13,12 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.mechanics.motion import Pose, WheelAt
+from recon.mechanics.rows import idle_rows, lift_rows
 from recon.mechanics.section_loads import cut, open_section_loads, section_loads
 from recon.mechanics.structure import cross
 
 STIFFENED = 1e-3  # of a spring's compliance: a spring that hardly gives
+LEAST_LEVER = 0.05  # of a wheel's rise: a spring that hardly moves with it damps nothing
 
 
 def load_matrix(at: Pose) -> Floats:
@@ -84,6 +86,37 @@ def spring_share(at: Pose) -> Floats:
     stiff = np.where(springs, STIFFENED, 1.0) * mechanism.compliance
     rigid = replace(at, mechanism=replace(mechanism, compliance=stiff))
     return member_matrix(at) - member_matrix(rigid)
+
+
+def damper_loads(at: Pose) -> Floats:
+    """Loads of the members per newton that a damper gives its wheel, (member, damper), one pose.
+
+    A spring that shares a load may have a damper on its line, or be one: no stated rate tells its
+    force.  Springs and bars hold it against each other while no force of the road changes, which
+    is a state of self-stress of least complementary energy; see `balance`.  There is none,
+    (member, 0), where equilibrium alone determines all loads or a rate is not stated.
+    """
+    mechanism, found = at.mechanism, at.balance
+    count = len(mechanism.members)
+    if not mechanism.shares_loads or np.any(found.unsplit):
+        return np.zeros((count, 0))
+    springs = [r for r, own in enumerate(mechanism.owner) if mechanism.kinds[own] == "spring"]
+    held = (found.stress * np.nan_to_num(mechanism.compliance)[:, None]).T
+    loads = found.stress @ np.linalg.solve(held @ found.stress, held[:, springs])
+    cuts = [cut(mechanism, at, found.rows, k)[0] @ loads for k in range(len(mechanism.sections))]
+    loads = np.vstack([loads, *cuts])[list(mechanism.members)]
+    lever = _lever(at, springs)
+    moves = lever > LEAST_LEVER
+    return loads[:, moves] / lever[moves]
+
+
+def _lever(at: Pose, springs: list[int]) -> Floats:
+    """Largest change of length of each spring per rise of a wheel, (spring,) [1]."""
+    rows, idle = at.balance.rows, idle_rows(at.mechanism, at.rotation)
+    lift = lift_rows(at.mechanism, at.hubs)
+    held = np.vstack([rows.gradient[~rows.free], idle, lift])
+    motion = np.linalg.pinv(held)[:, -len(lift) :]
+    return np.asarray(np.max(np.abs(rows.gradient[springs] @ motion), axis=1))
 
 
 def open_loads(at: Pose, *, inside: bool = False) -> tuple[Floats, Floats]:

@@ -47,6 +47,7 @@ from recon.conditioning.hub_motion import (
     unseen_share,
 )
 from recon.reconstruction.body_of_some import body_of_some
+from recon.reconstruction.inputs.damper_force import DAMPING
 from recon.reconstruction.inputs.logged_channels import logged, specific_force, warn_of_prior
 from recon.reconstruction.inputs.steering import lacks_steer
 from recon.reconstruction.prepare import prepare
@@ -61,9 +62,7 @@ from recon.records.scratch import columns, copied, room
 
 # Common practice, no source: forces of the air, of half-shafts and of masses that are not stated.
 U_BODY_ACCELERATION = 0.3  # m/s2
-# Damping of a usual car over the mass that a wheel carries, four pi times ride frequency (2 Hz)
-# times damping ratio (0.4): soft cars have half of it, stiff ones twice.
-DAMPING, U_DAMPING_SHARE = 10.0, 0.5  # 1/s
+U_DAMPING_SHARE = 0.5  # of `DAMPING`
 # Quicker than this dampers grow hardly harder, so that the wheel moves more than its force tells.
 KNEE, U_BEYOND_SHARE = 0.1, 1.0  # m/s; relative, of the motion beyond
 LEAST_GAIN = 0.1  # a wheel has at most ten times the usual damping

@@ -53,6 +53,7 @@ def causes_of(bench: Bench, tyre: Tyre) -> list[Cause]:
             *friction_causes(bench),
             *mechanical_causes(bench),
             *split_causes(bench),
+            *damper_causes(bench),
         ]
     )
 
@@ -240,6 +241,16 @@ def split_causes(bench: Bench) -> list[Cause]:
     ]
     source = Source("calibration", bench.assembly.name, "map at a bar's twist")
     return out + numbered(source, "calibration", map(bench.at_design, columns))
+
+
+def damper_causes(bench: Bench) -> list[Cause]:
+    """Force of each damper that springs and bars share, as large as usual in the drive.
+
+    No rate tells it, and no pull shows it, so K's covariance at its loads comes on top.
+    """
+    columns = bench.estimator.unsure_by_dampers().T
+    source = Source("session", bench.assembly.name, "dampers")
+    return numbered(source, "assumption", map(bench.at_design, columns))
 
 
 def table_causes(bench: Bench, error: Floats) -> list[Cause]:

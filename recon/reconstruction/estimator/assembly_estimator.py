@@ -14,7 +14,7 @@ from recon.car.vehicle import Vehicle
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.live_axle import T_COLUMN, inside_of
 from recon.mechanics.motion import Pose, pose
-from recon.mechanics.statics import member_matrix, spring_share
+from recon.mechanics.statics import damper_loads, member_matrix, spring_share
 from recon.planning.unknowns import (
     BEARING_DRAG,
     LOCKED_FLOOR,
@@ -63,13 +63,23 @@ def unsure_indications(calibration: CornerCalibration, load: Floats) -> Floats:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
+def unsure_by_dampers(calibration: CornerCalibration, damped: Floats) -> Floats:
+    """Indications (gauge, k) of `damped` (member, damper) [N] and what K leaves open of them.
+
+    No pull shows the loads of a damper, so the map at them rests on the bridges.
+    """
+    columns = [calibration.K @ damped, *(unsure_indications(calibration, d) for d in damped.T)]
+    return np.hstack(columns)
+
+
 @dataclass(frozen=True, slots=True)
 class AssemblyEstimator:
     """The estimator of one assembly of w wheels in each of its modes, at any pose.
 
     `columns` (6 w, 6 w) are the means of tyre moments that follow forces; `design` is the pose at
     design height; `shared` (member, 6 w) by mode are loads per unknown whose split is unsure, see
-    `spring_share`; `weights` stand mode by mode.
+    `spring_share`; `damped` (member, damper) [N] are usual loads of dampers that bars share, see
+    `damper_loads`; `weights` stand mode by mode.
     """
 
     assembly: Assembly
@@ -82,6 +92,7 @@ class AssemblyEstimator:
     design: Pose
     tare: TareLoad
     shared: tuple[Floats, ...]
+    damped: Floats
     weights: tuple[Weights, ...]
 
     @property
@@ -111,6 +122,10 @@ class AssemblyEstimator:
         u[rows] = OPEN_FORCE
         loads = loads_of(self.design, self.columns, self.modes[0])
         return estimator(self.K, loads, Weights(V, u)).C[np.ix_(rows, rows)]
+
+    def unsure_by_dampers(self) -> Floats:
+        """Indications (gauge, k) of the usual force of dampers, and what K leaves of them."""
+        return unsure_by_dampers(self.calibration, self.damped)
 
     def torque_floor(self, k: int, mode: str) -> float:
         """Standard uncertainty of hub moment `k` beside a share of the caliper's torque [N m]."""
@@ -142,11 +157,14 @@ def estimator_of(
     members, share = member_matrix(design), spring_share(design)
     inside = inside_of(design, members)
     shared = tuple(loads_of(design, columns, mode, share).per_unknown for mode in modes)
+    damped = damper_loads(design) * session.damper_force
+    by_dampers = unsure_by_dampers(calibration, damped)
     weights = []
     for mode, split in zip(modes, shared, strict=True):
         loads = loads_of(design, columns, mode, members, inside).per_unknown
         V = _gauge_covariance(calibration, session, usual, loads, split)
         V += calibration.covariance_at(tare.twist.T).sum(axis=0)
+        V += by_dampers @ by_dampers.T
         _require_alive(V, calibration)
         weights.append(Weights(V, _priors(car, assembly, session, references, mode)))
     return AssemblyEstimator(
@@ -160,6 +178,7 @@ def estimator_of(
         design=design,
         tare=tare,
         shared=shared,
+        damped=damped,
         weights=tuple(weights),
     )
 

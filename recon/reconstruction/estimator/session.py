@@ -109,7 +109,8 @@ class AssemblySession:
     units; `warming` is how far the mean temperature is from that of the pulls [K], and `u_thermal`
     what that leaves unsure of all indications, relative [1]; `wheels` hold the sensors, wheel by
     wheel; `outages` are sets of gauges that fail together for a while; `warmth` is the mean
-    temperature above that of the pulls [K], 0 if it is not known.
+    temperature above that of the pulls [K], 0 if it is not known; `damper_force` [N] is
+    what dampers usually gave a wheel in the drive.
     """
 
     noise: Floats
@@ -120,6 +121,7 @@ class AssemblySession:
     outages: tuple[tuple[str, ...], ...] = ()
     u_thermal: float = 0.0
     warmth: float = 0.0
+    damper_force: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

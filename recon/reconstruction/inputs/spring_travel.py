@@ -17,6 +17,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.vehicle import DAMPER
 from recon.mechanics.statics import load_matrix, road_columns
 from recon.planning.unknowns import UNKNOWNS
 from recon.reconstruction.estimator.linear_estimator import KNOWN_ROWS
@@ -87,6 +88,6 @@ def stated_spring(solver: Solver) -> int | None:
     springs = [
         row for row, support in enumerate(mechanism.owner) if mechanism.kinds[support] == "spring"
     ]
-    if len(springs) != 1 or not mechanism.compliance[springs[0]] > 0:
+    if len(springs) != 1 or not 0 < mechanism.compliance[springs[0]] < DAMPER:
         return None
     return springs[0]
