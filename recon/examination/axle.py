@@ -23,7 +23,9 @@ from recon.reconstruction.whole_car.car_stance import DRAG, U_DRAG
 SLOW = 8.0  # m/s, of a drive whose speed is not known
 BRAKED = 0.5  # of a force that holds the car, from where brakes give it; and m/s2
 BRAKE_SPLIT = 0.2  # of the braking force: how much of it one axle gives
-IN_TURNS = 0.1  # of its sideways force: drag of steered wheels, and what a differential shifts
+# Of its sideways force: drag of steered wheels; where it is driven also what a differential shifts
+# or two motors that turn the car.
+IN_TURNS, IN_DRIVEN_TURNS = 0.1, 0.2
 UNEVEN_AHEAD = 0.15  # of its force ahead, between left and right
 
 
@@ -138,7 +140,7 @@ class Axle:
         return [
             UNEVEN_AHEAD * self.lengthways,
             UNEVEN_AHEAD * np.abs(self.lengthways),
-            IN_TURNS * self.sideways,
+            (IN_DRIVEN_TURNS if self.driven else IN_TURNS) * self.sideways,
             0.02 * self.own * self.whole.ones,
         ]
 

@@ -19,7 +19,7 @@ from recon.reconstruction.solving.solver import Solver
 
 GEOMETRY = 20.0  # N of a gauge's own load, that geometry adds in the course of a drive; no source
 FORCE_PRIOR = 2.0  # of the usual load: leaves any real force open, and no impossible one
-DAMPERS = 3.0  # times their usual force, as in a slalom beside the rest of a drive; no source
+DAMPERS = 6.0  # times their usual force: a drive that is mostly slalom; no source
 
 
 @dataclass(frozen=True)
