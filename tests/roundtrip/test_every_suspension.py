@@ -182,7 +182,7 @@ def test_without_a_cross_link_s_gauge_only_sums_of_a_solid_axle_are_left() -> No
         day = unit_day("solid_axle", "RL", 2, without=TIED["solid_axle", "RL"])
     reason = day.forces.attrs["not_known"]
     assert reason in [str(w.message) for w in said]
-    assert "Fy RL and Fz RL and Fy RR and Fz RR not known" in reason
+    assert "Fy RL, Fz RL, Fy RR and Fz RR not known" in reason
     assert np.isnan(day.z[:, [1, 2, 4, 5]]).all()
     assert np.all(np.mean(day.inside[:, [0, 3]], axis=0) > 0.80)
     assert day.z_of_sum.shape[1] == 2
