@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from recon.examination.examine import JUDGE
-from recon.examination.mass_causes import MOST_MASS, hidden_masses, wheels_times
+from recon.examination.mass_causes import MOST_MASS, hidden_masses, mass_causes, wheels_times
 from recon.examination.unseen import unseen
-from recon.examination.view import View
-from tests.days import day
+from recon.examination.view import View, view_of
+from recon.reconstruction.prepare import prepare
+from tests.days import day, unwarned
 from tests.spoiled_days import sound
 
 
@@ -38,3 +42,26 @@ def test_the_error_of_a_mass_that_stays_unseen_is_that_of_mass_times_acceleratio
     for corner, error, acceleration in zip(hidden.gauge, hidden.error, sideways, strict=True):
         expected = day().car.corners[corner].unsprung_mass * acceleration
         assert error[1] == pytest.approx(expected, rel=0.15), corner
+
+
+@pytest.mark.slow(6)
+def test_a_passenger_whom_the_vehicle_file_does_not_have_is_named() -> None:
+    weighed = replace(day().car, mass=day().car.mass - 90.0)
+    with unwarned():
+        view = view_of(prepare(day().calibration, weighed, day().conditioned), day().conditioned)
+    (doubt,) = JUDGE.doubts(view, JUDGE.terms(view))
+    assert (doubt.cause, doubt.channels) == ("car mass", ("total_kg",))
+    assert doubt.probability > 0.9
+    carried = re.search(r"its tyres carry (\d+) kg in the mean, and total_kg is 652\.", doubt.do)
+    assert carried
+    assert float(carried[1]) == pytest.approx(day().car.mass, rel=0.02)
+
+
+def test_a_mass_that_one_axle_cannot_show_is_no_cause() -> None:
+    with unwarned():
+        made = {name: day().calibration.corners[name] for name in ("RL", "RR")}
+        gauges = [gauge for corner in made.values() for gauge in corner.gauges]
+        log = day().conditioned.sel(gauge=gauges)
+        prepared = prepare(replace(day().calibration, corners=made), day().car, log)
+    rear = view_of(prepared, log)
+    assert not any(one.cause == "car mass" for one in mass_causes(rear, ("RL", "RR")))

@@ -37,6 +37,7 @@ CAUSES = {
     "tare in another unit": "The tares are in another unit than the one stated.",
     "shifted tare": "One tare does not belong to the drive.",
     "unusable calibration": "Its own evidence is against it; it was accepted by name.",
+    "car mass": "The car weighed more or less than its file says: a passenger, fuel, ballast.",
     "driven wheels": "Other wheels drive than those that the vehicle file says.",
     "weighing": "Gauges and the scales under the wheels show different loads.",
     "other calibration": "The calibration belongs to another state of the car.",

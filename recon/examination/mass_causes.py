@@ -12,28 +12,35 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
+import numpy as np
+
 from recon.base.arrays import Floats
-from recon.base.quantities import POUND_FORCE, STANDARD_GRAVITY
+from recon.base.quantities import CORNERS, POUND_FORCE, STANDARD_GRAVITY
 from recon.base.words import enumerated
 from recon.examination.common_gains import times_found, together
-from recon.examination.term import Candidate
+from recon.examination.term import FITTED, Candidate
 from recon.examination.view import Part, View
+from recon.examination.whole_car import weights_of, whole_of
 
 STEP = 0.1  # share by which masses of wheels are varied
 MOST_MASS = 1.0  # largest share that is looked for: a wheel without upright and brake; no source
 POUND = POUND_FORCE / STANDARD_GRAVITY  # kg
 ALL, ONE_WHEEL = -1.0, -1.0  # nats; masses of all wheels come from the same scales
+# Nats: a fitted number, but one that people forget more often than others.
+LOADED = FITTED + 2.0
+LEAST_LOADED, MOST_LOADED = 0.03, 0.3  # of the mass: people and luggage, or a car weighed empty
 
 
 def mass_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     """Masses in lb: of the wheels of single assemblies, or of all, or of the whole car."""
     car = view.prepared.car
     if doubted:
+        yield from _loaded_car(view)
         yield Candidate(
             "other unit",
             view.corners,
             ("total_kg",),
-            _lighter_car,
+            partial(_car_times, factor=POUND),
             f"Weigh the car and correct total_kg in the vehicle file: {car.mass:g} seems to be lb "
             f"({POUND * car.mass:.0f} kg).",
             weight=ALL,
@@ -53,10 +60,33 @@ def mass_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
         )
 
 
-def _lighter_car(view: View) -> View:
-    """The drive of a car that weighs as many pounds as the vehicle file has kilograms."""
+def _loaded_car(view: View) -> Iterator[Candidate]:
+    """A car with more or less in it than its file says, by the mean of all its loads."""
+    whole = whole_of(view)
+    if whole is None or not set(CORNERS) <= set(view.corners):
+        return
+    car, total = view.prepared.car, whole.sum_of(weights_of(2))
+    there = total[np.isfinite(total)]
+    factor = float(np.mean(there)) / whole.weight if len(there) else np.nan
+    if not LEAST_LOADED <= abs(factor - 1.0) <= MOST_LOADED:
+        return
+    yield Candidate(
+        "car mass",
+        view.corners,
+        ("total_kg",),
+        partial(_car_times, factor=factor),
+        f"Weigh the car as it was driven: its tyres carry {factor * car.mass:.0f} kg in the mean, "
+        f"and total_kg is {car.mass:g}. A passenger, fuel or ballast belong into total_kg and "
+        "centre_of_mass_mm; the forces are then right as they are. If the weight is right, all "
+        "gauges share a gain.",
+        weight=LOADED,
+    )
+
+
+def _car_times(view: View, *, factor: float) -> View:
+    """The drive of a car that weighs `factor` times what the vehicle file says."""
     car = view.prepared.car
-    return view.with_car(replace(car, mass=POUND * car.mass, u_mass=POUND * car.u_mass))
+    return view.with_car(replace(car, mass=factor * car.mass, u_mass=factor * car.u_mass))
 
 
 def hidden_masses(view: View) -> Iterator[tuple[Part, float, Floats]]:
