@@ -1,16 +1,20 @@
 """A damper on a line of its own: a spring of rate 0."""
 
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 import recon
+from recon.analysis.link_loads import link_loads
 from recon.base.errors import VehicleError
+from recon.car.vehicle import DAMPER as DAMPER_COMPLIANCE
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import damper_loads, member_matrix
 from tests.days import VEHICLES
+from tests.suspension_days import unit_day
 
 DAMPER = """
 [[corner.FL.support]]
@@ -61,6 +65,26 @@ def test_its_force_is_held_by_the_spring_beside_it(tmp_path):
     # The wheel takes one newton off its spring, and the road feels nothing.
     assert abs(by["FL.damper"][own]) > 1.0
     assert by["FL.coil_over"][own] * by["FL.damper"][own] < -0.5
+
+
+def test_what_a_damper_carries_is_not_told_by_the_forces():
+    front = unit_day("anti_roll_bar", "FL", 0)
+    left = front.described.corners["FL"]
+    supports = tuple(
+        replace(s, compliance=DAMPER_COMPLIANCE, u_compliance=0.0) if s.name == "coil_over" else s
+        for s in left.supports
+    )
+    corners = {**front.described.corners, "FL": replace(left, supports=supports)}
+    answer = link_loads(front.forces, vehicle=replace(front.described, corners=corners))
+    assert answer["peak_load"].sel(link="FL coil_over").isnull().all()
+    assert (
+        answer["peak_load"]
+        .sel(link=["FR coil_over", "FL tie_rod"])
+        .notnull()
+        .any("direction")
+        .all()
+    )
+    assert "load of FL coil_over: it is a damper (rate 0)" in answer.attrs["not_given"]
 
 
 def test_a_rate_below_zero_is_refused(tmp_path):

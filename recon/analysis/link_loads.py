@@ -253,9 +253,9 @@ def _attributes(
         )
     if missing:
         not_given.append(
-            f"load of {', '.join(missing)}: not all forces of its wheels are known, or no "
-            "compliance says how supports share the load; see not_known of the forces, or run "
-            "`recon check`"
+            f"load of {', '.join(missing)}: it is a damper (rate 0), not all forces of its wheels "
+            "are known, or no compliance says how supports share the load; see not_known of the "
+            "forces, or run `recon check`"
         )
     if without:
         not_given.append(

@@ -12,7 +12,7 @@ from recon.base.errors import DataError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
-from recon.car.vehicle import Vehicle
+from recon.car.vehicle import DAMPER, Vehicle
 from recon.conditioning.filters import Band, low_pass, stretches_near
 from recon.conditioning.lower_rate import SAMPLES, stretches_of
 from recon.evaluation.links.loads_per_force import Inputs, LinkMap
@@ -128,6 +128,8 @@ def links_of(
     for row, own in zip(load, link_map.loads(inputs), strict=True):
         passed = low_pass(own[:, None], band, rate, filtered.parts, out=column)[::step, 0]
         row[:] = passed if len(kept) == len(inside) else passed[inside]
+    # A damper carries what the speed of its wheel makes of it; no force of the road tells that.
+    load[assembly.mechanism.compliance[np.array(link_map.rows, dtype=int)] == DAMPER] = np.nan
     return DrivenLinks(link_map, inputs, load, kept, filtered)
 
 
