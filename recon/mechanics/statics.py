@@ -89,7 +89,7 @@ def spring_share(at: Pose) -> Floats:
 
 
 def damper_loads(at: Pose) -> Floats:
-    """Loads of the members per newton that a damper gives its wheel, (member, damper), one pose.
+    """Loads (member, damper) [N per N] of the members by what a damper gives its wheel, one pose.
 
     A spring that shares a load may have a damper on its line, or be one: no stated rate tells its
     force.  Springs and bars hold it against each other while no force of the road changes, which

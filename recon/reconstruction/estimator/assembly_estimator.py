@@ -124,7 +124,7 @@ class AssemblyEstimator:
         return estimator(self.K, loads, Weights(V, u)).C[np.ix_(rows, rows)]
 
     def unsure_by_dampers(self) -> Floats:
-        """Indications (gauge, k) of the usual force of dampers, and what K leaves of them."""
+        """Indications (gauge, k) [of a gauge] by dampers' usual force, and what K leaves of it."""
         return unsure_by_dampers(self.calibration, self.damped)
 
     def torque_floor(self, k: int, mode: str) -> float:

@@ -78,7 +78,7 @@ def slope_of(level: Floats, lean: Floats, rate: float) -> Floats:
 
 
 def _words(name: str, slope: Floats, steep: NDArray[np.bool_], elapsed: Floats) -> str:
-    """What the road does in one direction, and when."""
+    """Slope or bank of the road in words, with its largest angle and when."""
     most, first, last = np.degrees(np.abs(slope).max()), *elapsed[steep][[0, -1]]
     verb = {"roll": "banks", "pitch": "slopes"}[name]
     return f"{verb} by up to {most:.1f} degrees ({first:.0f} to {last:.0f} s)"
