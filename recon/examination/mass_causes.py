@@ -20,7 +20,7 @@ from recon.base.words import enumerated
 from recon.examination.common_gains import times_found, together
 from recon.examination.term import FITTED, Candidate
 from recon.examination.view import Part, View
-from recon.examination.whole_car import weights_of, whole_of
+from recon.examination.whole_car import LOAD, weights_of, whole_of
 
 STEP = 0.1  # share by which masses of wheels are varied
 MOST_MASS = 1.0  # largest share that is looked for: a wheel without upright and brake; no source
@@ -28,7 +28,8 @@ POUND = POUND_FORCE / STANDARD_GRAVITY  # kg
 ALL, ONE_WHEEL = -1.0, -1.0  # nats; masses of all wheels come from the same scales
 # Nats: a fitted number, but one that people forget more often than others.
 LOADED = FITTED + 2.0
-LEAST_LOADED, MOST_LOADED = 0.03, 0.3  # of the mass: people and luggage, or a car weighed empty
+# Of the mass: less is three times what comparisons allow for anyway, more is no load of people.
+LEAST_LOADED, MOST_LOADED = 3.0 * LOAD, 0.3
 
 
 def mass_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
