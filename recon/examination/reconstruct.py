@@ -17,7 +17,6 @@ from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
 from recon.examination.examine import examine, marked
 from recon.reconstruction.from_gauges import completed
-from recon.reconstruction.inputs.sloping_road import along_the_road
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.whole_car.whole_car import with_whole_car
 
@@ -93,7 +92,7 @@ def reconstruct(
     links with spherical ends, gauges linear within the pulls' range, hubs that pass no moment
     about the spin axis but bearing drag and the caliper's torque.
     """
-    log = completed(along_the_road(log, car), calibration, car, accept_corner)
+    log = completed(log, calibration, car, accept_corner)
     prepared = prepare(calibration, car, log, accept_corner=accept_corner)
     forces = prepared.solve(log, bounded=bounded, friction_limit=friction_limit)
     if whole_car:

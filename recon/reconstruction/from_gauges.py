@@ -49,6 +49,7 @@ from recon.conditioning.hub_motion import (
 from recon.reconstruction.body_of_some import body_of_some
 from recon.reconstruction.inputs.damper_force import DAMPING
 from recon.reconstruction.inputs.logged_channels import logged, specific_force, warn_of_prior
+from recon.reconstruction.inputs.sloping_road import along_the_road
 from recon.reconstruction.inputs.steering import lacks_steer
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.seen_by_gauges import Seen, Wanted, seen_by
@@ -57,7 +58,7 @@ from recon.reconstruction.solving.solve import BLOCK
 from recon.reconstruction.steer_from_gauges import U_USUAL_SPEED, USUAL_SPEED, with_steer
 from recon.reconstruction.yaw_along import with_yaw_along
 from recon.reconstruction.yaw_inertia import Share, YawMoment, yaw_inertia
-from recon.records.logs import LOG
+from recon.records.logs import LOG, require_conditioned
 from recon.records.scratch import columns, copied, room
 
 # Common practice, no source: forces of the air, of half-shafts and of masses that are not stated.
@@ -81,10 +82,14 @@ def completed(
     """A conditioned log with accelerations that its gauges show, where it lacks them.
 
     `log` (elapsed_time, gauge) is as `condition` returns it, `accept_corner` as of `reconstruct`.
-    It is returned itself where nothing is lacking, or where the gauges show too little.
+    It is returned itself where nothing is lacking, or where the gauges show too little.  Where the
+    road slopes, roll and pitch are those against the road; see `along_the_road`.
 
-    Warns PriorWarning: an acceleration is inferred from the gauges.
+    Raises DataError: the log is not conditioned.
+    Warns PriorWarning: an acceleration is inferred from the gauges; DataWarning: the road slopes.
     """
+    require_conditioned(log)
+    log = along_the_road(log, car)
     lacks_body, lacks_travel = specific_force(log) is None, not {"roll", "pitch"} <= set(log)
     lacks_travel &= "travel" not in log
     lacks_yaw = "relative_acceleration" in log and not shows_yaw(log)
