@@ -145,8 +145,10 @@ LARGEST: dict[str, float] = {
 INDICATION_UNITS = ("mV/V", "microstrain", "V", "counts")
 
 
-def unit_of(spelling: str, dimension: str, where: str) -> Unit:
+def unit_of(spelling: str, dimension: str, where: str, others: tuple[str, ...] = ()) -> Unit:
     """The unit of `dimension` that is spelled `spelling`; `where` is used in the message.
+
+    `others` are spellings that the caller takes besides.
 
     Raises DataError: the spelling is not known for that dimension; `lb` is refused because it may
     be a mass or a force.
@@ -157,7 +159,7 @@ def unit_of(spelling: str, dimension: str, where: str) -> Unit:
     raise DataError(
         where,
         f"unit '{spelling}' for a quantity of kind {dimension}",
-        nearest(OF_OTHERS.get(spelling.casefold(), spelling), tuple(table)),
+        nearest(OF_OTHERS.get(spelling.casefold(), spelling), (*table, *others)),
         "Correct the unit in the header's brackets, in the units row or in the column map"
         + (" ('lb' may be a mass or a force: write lbf or kg)." if spelling == "lb" else "."),
     )

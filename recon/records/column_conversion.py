@@ -11,6 +11,7 @@ from pathlib import Path
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, nearest, warn
 from recon.base.quantities import INDICATION_UNITS, LARGEST, UNITS, Unit, unit_of
+from recon.base.words import enumerated
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.column_maps import QUANTITIES, ColumnMap, Kind, read_map
 from recon.records.corrections import Correction
@@ -87,15 +88,17 @@ def open_table(
     layout = _layout(file, chosen)
     of_rows = kind == "tares" or car is None  # gauges stand in rows, or there are none
     gauges = {} if of_rows or car is None else {gauge.name: gauge for _, gauge in car.gauges}
-    names = (*QUANTITIES[kind], *gauges)
+    names, radii = (*QUANTITIES[kind], *gauges), _radii(kind, car)
     bound = {}
     for name in names:
         dimension = QUANTITIES[kind].get(name, "gauge")
-        found = _bind(layout, chosen, name, dimension, gauges.get(name))
+        wanted = _Wanted(name, dimension, gauges.get(name), radii.get(name))
+        found = _bind(layout, chosen, wanted)
         if found is not None:
             bound[name] = found
     if kind != "tares":  # whose rows are corrected, not their columns
         bound = _corrected(layout, chosen, bound)
+    _warn_of_treads(file, {name: bound[name] for name in radii if name in bound})
     _refuse_twice(layout, {name: bound[name] for name in gauges if name in bound})
     table = BoundTable(layout, bound, chosen.values, chosen.corrections)
     refuse_other_kind(layout, bound, kind)
@@ -118,12 +121,31 @@ def _layout(file: Path, chosen: ColumnMap) -> Layout:
     return find_layout(file, **chosen.file.model_dump())
 
 
-def _bind(
-    layout: Layout, chosen: ColumnMap, name: str, dimension: str, gauge: Gauge | None
-) -> Bound | None:
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """One of our columns, with what its unit rests on.
+
+    `gauge` is the one whose indications it holds, `radius` [m] that of the wheel whose speed.
+    """
+
+    name: str
+    dimension: str
+    gauge: Gauge | None
+    radius: float | None
+
+
+def _radii(kind: Kind, car: Vehicle | None) -> dict[str, float]:
+    """Loaded radius [m] by the name of the column that may hold the speed of a tread."""
+    if kind != "log" or car is None:
+        return {}
+    return {f"wheel_speed_{n}": corner.wheel.loaded_radius for n, corner in car.corners.items()}
+
+
+def _bind(layout: Layout, chosen: ColumnMap, wanted: _Wanted) -> Bound | None:
+    name = wanted.name
     if name in chosen.constants:
         spelling, value = chosen.constants[name]
-        unit = _unit(f"{chosen.path}, constant '{name}'", dimension, spelling, gauge)
+        unit = _unit(f"{chosen.path}, constant '{name}'", wanted, spelling)
         return Bound(None, unit, spelling, value)
     source = chosen.columns.get(name)
     position = layout.position(source.column if source else name)
@@ -136,11 +158,11 @@ def _bind(
             f"that column; the table has {nearest(source.column, layout.named)}",
             "Correct the name in the column map, or skip_lines if this is not the header.",
         )
-    if dimension == "time" and ":" in layout.first_cell(position):
+    if wanted.dimension == "time" and ":" in layout.first_cell(position):
         return Bound(position, None, stamps=True)
     spelling = (source.unit if source else "") or layout.units[position]
     place = layout.where(layout.first_line - 1, position)
-    return Bound(position, _unit(place, dimension, spelling, gauge), spelling)
+    return Bound(position, _unit(place, wanted, spelling), spelling)
 
 
 def _corrected(layout: Layout, chosen: ColumnMap, bound: Mapping[str, Bound]) -> dict[str, Bound]:
@@ -165,8 +187,9 @@ def _corrected(layout: Layout, chosen: ColumnMap, bound: Mapping[str, Bound]) ->
     return out
 
 
-def _unit(where: str, dimension: str, spelling: str, gauge: Gauge | None) -> Unit | None:
+def _unit(where: str, wanted: _Wanted, spelling: str) -> Unit | None:
     """Find the unit that `spelling` means for this quantity; None where no unit is wanted yet."""
+    dimension, gauge = wanted.dimension, wanted.gauge
     if dimension == "word":
         return None
     if dimension == "ratio" and spelling in NO_UNIT:
@@ -182,7 +205,16 @@ def _unit(where: str, dimension: str, spelling: str, gauge: Gauge | None) -> Uni
         )
     if gauge:
         return gauge_unit(where, spelling, gauge)
-    return None if dimension == "gauge" else unit_of(spelling, dimension, where)
+    return None if dimension == "gauge" else _unit_of_kind(where, wanted, spelling)
+
+
+def _unit_of_kind(where: str, wanted: _Wanted, spelling: str) -> Unit:
+    """Find the unit; that of a wheel's speed may be one of its tread, as most cars send it."""
+    if wanted.radius is None:
+        return unit_of(spelling, wanted.dimension, where)
+    if spelling in UNITS["speed"]:
+        return Unit(wanted.dimension, UNITS["speed"][spelling].factor / wanted.radius)
+    return unit_of(spelling, wanted.dimension, where, tuple(UNITS["speed"]))
 
 
 def gauge_unit(where: str, spelling: str, gauge: Gauge) -> Unit:
@@ -212,6 +244,17 @@ def _refuse_twice(layout: Layout, gauges: dict[str, Bound]) -> None:
                 "Correct the column map; a gauge it does not name is looked up under its own name.",
             )
         owner[bound.position] = name
+
+
+def _warn_of_treads(file: Path, wheels: dict[str, Bound]) -> None:
+    names = [name for name, bound in wheels.items() if bound.spelling in UNITS["speed"]]
+    if names:
+        warn(
+            f"{file}: {enumerated(names)} in {wheels[names[0]].spelling}: divided by "
+            "loaded_radius_mm of the vehicle file. Slip then rests on the circumference that their "
+            "sender took.",
+            DataWarning,
+        )
 
 
 def _warn_of_slips(file: Path, not_used: list[str], missing: list[str]) -> None:
