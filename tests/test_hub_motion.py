@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
-from scipy.interpolate import CubicSpline
+from scipy.interpolate import CubicSpline, PchipInterpolator
 
 from recon.base.errors import DataWarning, PriorWarning
 from recon.conditioning.condition import condition
@@ -70,6 +70,28 @@ def test_a_derivative_is_as_wrong_as_it_says(order: int, noise: float, bandwidth
     floor = 0.01 * np.std(true)  # central differences
     assert np.std(error[inner]) < 1.25 * np.hypot(found.u, floor)
     assert found.u < 2.0 * np.hypot(np.std(error[inner]), floor)
+
+
+@pytest.mark.parametrize("every", [2, 5])
+@pytest.mark.parametrize("order", [1, 2])
+def test_noise_of_a_slow_channel_is_not_taken_for_signal(order: int, every: int) -> None:
+    """A curve through noisy samples holds less than all of their noise between them."""
+    rng = np.random.default_rng(7)
+    rate = RATE * every
+    time = np.arange(int(rate * SECONDS)) / rate
+    true, noise = 0.01 * np.sin(2 * np.pi * 0.7 * time), 1e-4
+    own = time[::every]
+    samples = true[::every] + noise * rng.standard_normal(len(own))
+    filled = PchipInterpolator(own, samples)(np.minimum(time, own[-1]))
+    parts = [slice(0, len(time))]
+    found = derivative(filled, order, Band(0.35 * rate, rate, parts), every / rate)
+    known = derivative(samples, order, Band(0.35 * RATE, RATE, [slice(0, len(own))]))
+    assert found is not None
+    assert known is not None
+    inner = slice(200 * every, -200 * every)
+    wave = 0.01 * (2 * np.pi * 0.7) ** order * np.sin(2 * np.pi * 0.7 * time + order * np.pi / 2)
+    assert np.std((found.values - wave)[inner]) < 1.25 * found.u
+    assert found.u < 2.0 * known.u
 
 
 def test_travel_that_is_slower_than_the_log_does_not_show_wheel_hop() -> None:

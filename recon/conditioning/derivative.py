@@ -8,7 +8,7 @@ frequency c, and what lies above is missing from the derivative:
 N and S are noise and signal of the derivative.  S is what the spectrum has beyond N, so c is the
 frequency at which noise below and signal above add up to the least, or the highest that a channel
 slower than the log can show.  The noise is taken as white in the channel itself; its density is
-read off above 0.3 of the rate.  Above c the signal cannot be told from the noise; it is taken to
+read off above 0.3 of the rate, of a slow channel above 0.3 of its own rate.  Above c the signal cannot be told from the noise; it is taken to
 stay what it is at c up to wheel hop, and to fall with the third power of frequency from there.
 What it is at c is found by fitting this law to the power just above c.
 """
@@ -24,6 +24,10 @@ from recon.conditioning.filters import ORDER, SHORTEST, Band, low_pass
 
 QUIET = (0.3, 0.48)  # of the sampling rate: channels of a car show nothing but noise here
 SHOWN = 0.3  # of its own sampling rate: a slow channel, filled by a curve, shows no more
+# Of the density of white noise, what the curve through a slow channel's samples leaves in `QUIET`:
+# its median, the same at 2 to 20 values per sample.  Taken for the noise, it makes the other half
+# of it look like signal.
+FILLED = 0.48
 WINDOW = 2.0  # s, of the spectra
 NEAR = 1.25  # ratio of frequencies over which the level of a spectrum is found
 # Motion of wheels falls off above wheel hop, as the tyre filters the road.  Found on an invented
@@ -129,7 +133,7 @@ def _spectrum(channel: Floats, rate: float, own_rate: float) -> _Spectrum:
     length = min(len(channel), int(WINDOW * rate))
     frequency, power = welch(channel, fs=rate, nperseg=length, detrend="constant")
     quiet = (frequency > QUIET[0] * own_rate) & (frequency < QUIET[1] * own_rate)
-    noise = float(np.median(power[quiet]))
+    noise = float(np.median(power[quiet])) / (FILLED if own_rate < rate else 1.0)
     return _Spectrum(frequency, power, noise)
 
 
