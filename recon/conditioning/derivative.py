@@ -8,9 +8,10 @@ frequency c, and what lies above is missing from the derivative:
 N and S are noise and signal of the derivative.  S is what the spectrum has beyond N, so c is the
 frequency at which noise below and signal above add up to the least, or the highest that a channel
 slower than the log can show.  The noise is taken as white in the channel itself; its density is
-read off above 0.3 of the rate, of a slow channel above 0.3 of its own rate.  Above c the signal cannot be told from the noise; it is taken to
-stay what it is at c up to wheel hop, and to fall with the third power of frequency from there.
-What it is at c is found by fitting this law to the power just above c.
+read off above 0.3 of the rate, of a slow channel above 0.3 of its own rate.  Above c the signal
+cannot be told from the noise; it is taken to stay what it is at c up to wheel hop, and to fall
+with the third power of frequency from there.  What it is at c is found by fitting this law to the
+power just above c.
 """
 
 from __future__ import annotations
