@@ -12,11 +12,13 @@ import xarray as xr
 from recon.base.errors import DataWarning, PriorWarning, ReconWarning
 from recon.conditioning.condition import condition
 from recon.examination.examine import JUDGE
+from recon.examination.temperature_causes import beyond_tares
 from recon.examination.view import view_of
 from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.prepare import prepare
 from recon.records.sheets import Tares
 from tests.days import day, unwarned
+from tests.spoiled_days import sound
 
 UNIT = "temperatures of 7. degC .* 7. degF would be 2. degC"
 
@@ -132,3 +134,19 @@ def test_a_stretch_without_temperature_is_as_warm_as_the_drive_whatever_the_bloc
     np.testing.assert_allclose(first["tyre_force"], forces[:half], rtol=1e-4, atol=2e-3)
     # 1 K more or less in the course of the drive.
     np.testing.assert_allclose(forces, known["tyre_force"].to_numpy(), rtol=4e-4, atol=2.0)
+
+
+@pytest.mark.parametrize(("by", "how"), [(40.0, "warmer"), (-40.0, "colder")])
+def test_a_gauge_far_from_the_temperatures_of_its_tares_is_to_be_tared_there(
+    by: float, how: str
+) -> None:
+    view = sound()
+    gauge = view.parts["FL"].gauges[0]
+    assert beyond_tares(view, view.parts["FL"], gauge) == ""
+    logged = view.log["gauge_temperature"] + by
+    hot = replace(view, log=view.log.assign(gauge_temperature=logged))
+    tares = view.log["tare_temperature"].sel(gauge=gauge).to_numpy()
+    own = logged.sel(corner="FL").to_numpy()
+    beyond = own.max() - tares.max() if by > 0 else tares.min() - own.min()
+    words = beyond_tares(hot, view.parts["FL"], gauge)
+    assert f"It was up to {beyond:.0f} K {how} than at its tares" in words

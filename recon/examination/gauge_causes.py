@@ -28,6 +28,7 @@ from recon.examination.motion import scatter
 from recon.examination.plugs import replugged, scaled
 from recon.examination.single_faults import single_faults
 from recon.examination.tares import single_shifts
+from recon.examination.temperature_causes import beyond_tares
 from recon.examination.term import FITTED, Candidate, Term, by_part
 from recon.examination.view import Part, View
 from recon.planning.unknowns import reference_of
@@ -217,7 +218,8 @@ def _single(view: View, part: Part, i: int) -> Iterator[Candidate]:
         part.corners,
         (gauge,),
         partial(mend_shift, name=part.name, i=i, shift=shift),
-        f"Tare {gauge} again: its zero seems {shift:+.4g} away from its tare, in its own unit.",
+        f"Tare {gauge} again: its zero seems {shift:+.4g} {part.unit_of(gauge)} away from its tare."
+        + beyond_tares(view, part, gauge),
         weight=FITTED,
     )
 

@@ -30,7 +30,7 @@ def now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
             part.corners,
             (gauge,),
             partial(mend_shift, name=part.name, i=i, shift=np.where(upper, step, 0.0)),
-            f"Check plug and wire of {gauge}: it jumps by {step:+.4g}, in its own unit, "
+            f"Check plug and wire of {gauge}: it jumps by {step:+.4g} {part.unit_of(gauge)} "
             f"{_often(times)}.",
             weight=FITTED * (1 + times),
             start=float(view.elapsed[np.argmax(upper)]),

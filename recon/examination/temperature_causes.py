@@ -80,6 +80,27 @@ def temperature_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candida
             )
 
 
+def beyond_tares(view: View, part: Part, gauge: str) -> str:
+    """A sentence where a gauge was much warmer or colder than at both its tares, or ""."""
+    if "gauge_temperature" not in view.log or "tare_temperature" not in view.log:
+        return ""
+    corners = [c for c in part.corners if c in view.log["gauge_temperature"]["corner"]]
+    if gauge not in view.log["tare_temperature"]["gauge"] or not corners:
+        return ""
+    logged = view.log["gauge_temperature"].sel(corner=corners).to_numpy()
+    tares = view.log["tare_temperature"].sel(gauge=gauge).to_numpy()
+    if not (np.isfinite(logged).any() and np.isfinite(tares).all()):
+        return ""
+    warmer, colder = np.nanmax(logged) - tares.max(), tares.min() - np.nanmin(logged)
+    if max(warmer, colder) < APART:
+        return ""
+    how = f"{warmer:.0f} K warmer" if warmer > colder else f"{colder:.0f} K colder"
+    return (
+        f" It was up to {how} than at its tares, which alone may move it: take one more tare at "
+        "such a temperature, right after the drive."
+    )
+
+
 def _degrees(values: Floats) -> str:
     return " and ".join(f"{value:.0f}" for value in values)
 

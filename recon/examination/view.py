@@ -61,6 +61,10 @@ class Part:
         """Names of its gauges."""
         return self.solver.gauges
 
+    def unit_of(self, gauge: str) -> str:
+        """Unit of the indications of a gauge, as the vehicle file states it."""
+        return {own.name: own.unit for own in self.solver.assembly.gauges}[gauge]
+
     @cached_property
     def known(self) -> NDArray[np.bool_]:
         """Samples (n,) at which every gauge has a value and the pose is within its range."""
