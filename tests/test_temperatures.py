@@ -144,7 +144,7 @@ def test_a_gauge_far_from_the_temperatures_of_its_tares_is_to_be_tared_there(
     gauge = view.parts["FL"].gauges[0]
     assert beyond_tares(view, view.parts["FL"], gauge) == ""
     logged = view.log["gauge_temperature"] + by
-    hot = replace(view, log=view.log.assign(gauge_temperature=logged))
+    hot = view.with_log(view.log.assign(gauge_temperature=logged))
     tares = view.log["tare_temperature"].sel(gauge=gauge).to_numpy()
     own = logged.sel(corner="FL").to_numpy()
     beyond = own.max() - tares.max() if by > 0 else tares.min() - own.min()

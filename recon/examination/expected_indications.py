@@ -58,7 +58,7 @@ def expected_indications(solver: Solver, samples: Samples) -> Expected:
     ]
     # How springs and bars of a tied axle share its loads is not known to some newtons, and a rack
     # that nobody logged moves the loads as the drive goes.
-    by_dampers = DAMPERS * estimator.unsure_by_dampers()
+    by_dampers = DAMPERS * estimator.by_dampers
     wheels = solver.session.wheels
     settled = len(wheels) == 1 and all(w.steer_logged or w.rack == 0 for w in wheels)
     forces = rows_of_wheels(FORCE_ROWS, members.shape[-1])

@@ -33,7 +33,7 @@ LEAST_LOADED, MOST_LOADED = 3.0 * LOAD, 0.3
 
 
 def mass_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
-    """Masses in lb: of the wheels of single assemblies, or of all, or of the whole car."""
+    """Masses in lb, of wheels or of the whole car, and a car with more in it than its file says."""
     car = view.prepared.car
     if doubted:
         yield from _loaded_car(view)

@@ -82,14 +82,12 @@ def temperature_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candida
 
 def beyond_tares(view: View, part: Part, gauge: str) -> str:
     """A sentence where a gauge was much warmer or colder than at both its tares, or ""."""
-    if "gauge_temperature" not in view.log or "tare_temperature" not in view.log:
+    channels = [view.channel("gauge_temperature", corner) for corner in part.corners]
+    logged = np.array([channel for channel in channels if channel is not None])
+    if not np.isfinite(logged).any() or "tare_temperature" not in view.log:
         return ""
-    corners = [c for c in part.corners if c in view.log["gauge_temperature"]["corner"]]
-    if gauge not in view.log["tare_temperature"]["gauge"] or not corners:
-        return ""
-    logged = view.log["gauge_temperature"].sel(corner=corners).to_numpy()
     tares = view.log["tare_temperature"].sel(gauge=gauge).to_numpy()
-    if not (np.isfinite(logged).any() and np.isfinite(tares).all()):
+    if not np.isfinite(tares).all():
         return ""
     warmer, colder = np.nanmax(logged) - tares.max(), tares.min() - np.nanmin(logged)
     if max(warmer, colder) < APART:

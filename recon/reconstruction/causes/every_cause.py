@@ -248,7 +248,7 @@ def damper_causes(bench: Bench) -> list[Cause]:
 
     No rate tells it, and no pull shows it, so K's covariance at its loads comes on top.
     """
-    columns = bench.estimator.unsure_by_dampers().T
+    columns = bench.estimator.by_dampers.T
     source = Source("session", bench.assembly.name, "dampers")
     return numbered(source, "assumption", map(bench.at_design, columns))
 

@@ -78,8 +78,8 @@ class AssemblyEstimator:
 
     `columns` (6 w, 6 w) are the means of tyre moments that follow forces; `design` is the pose at
     design height; `shared` (member, 6 w) by mode are loads per unknown whose split is unsure, see
-    `spring_share`; `damped` (member, damper) [N] are usual loads of dampers that bars share, see
-    `damper_loads`; `weights` stand mode by mode.
+    `spring_share`; `by_dampers` (gauge, k) are indications of usual dampers that bars share, see
+    `unsure_by_dampers`; `weights` stand mode by mode.
     """
 
     assembly: Assembly
@@ -92,7 +92,7 @@ class AssemblyEstimator:
     design: Pose
     tare: TareLoad
     shared: tuple[Floats, ...]
-    damped: Floats
+    by_dampers: Floats
     weights: tuple[Weights, ...]
 
     @property
@@ -122,10 +122,6 @@ class AssemblyEstimator:
         u[rows] = OPEN_FORCE
         loads = loads_of(self.design, self.columns, self.modes[0])
         return estimator(self.K, loads, Weights(V, u)).C[np.ix_(rows, rows)]
-
-    def unsure_by_dampers(self) -> Floats:
-        """Indications (gauge, k) [of a gauge] by dampers' usual force, and what K leaves of it."""
-        return unsure_by_dampers(self.calibration, self.damped)
 
     def torque_floor(self, k: int, mode: str) -> float:
         """Standard uncertainty of hub moment `k` beside a share of the caliper's torque [N m]."""
@@ -157,8 +153,7 @@ def estimator_of(
     members, share = member_matrix(design), spring_share(design)
     inside = inside_of(design, members)
     shared = tuple(loads_of(design, columns, mode, share).per_unknown for mode in modes)
-    damped = damper_loads(design) * session.damper_force
-    by_dampers = unsure_by_dampers(calibration, damped)
+    by_dampers = unsure_by_dampers(calibration, damper_loads(design) * session.damper_force)
     weights = []
     for mode, split in zip(modes, shared, strict=True):
         loads = loads_of(design, columns, mode, members, inside).per_unknown
@@ -178,7 +173,7 @@ def estimator_of(
         design=design,
         tare=tare,
         shared=shared,
-        damped=damped,
+        by_dampers=by_dampers,
         weights=tuple(weights),
     )
 
