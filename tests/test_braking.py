@@ -213,6 +213,16 @@ def test_a_drive_without_coasting_says_what_to_do() -> None:
     assert "Coast for a second in gear" in braking(car.forces()).attrs["not_given"]
 
 
+@pytest.mark.parametrize("shut", [0.0, 0.11])
+def test_a_throttle_that_holds_the_speed_is_not_let_go(shut: float) -> None:
+    """Nor need the sensor of one that is shut read 0."""
+    car = coasting()
+    car.channels["throttle"] += shut
+    assert_allclose(braking(car.forces())["coasting_force"], [60.0, 400.0], rtol=0.02)  # twin
+    car.channels["throttle"][car.time < 2.9] += 0.04
+    assert "nowhere let go" in braking(car.forces()).attrs["not_given"]
+
+
 def faded(change: float) -> MadeCar:
     """Two stops at the same pressure; the front brakes give `change` more in the second."""
     car = MadeCar(12.0)

@@ -15,7 +15,8 @@ from recon.evaluation.braking.stops import SHORTEST, BrakedDrive, Positions, Sto
 from recon.evaluation.common.estimate import Estimate, combined_each, mean_of
 from recon.evaluation.sections.detection import START_SPEED, STRAIGHT_BRAKING
 
-OFF_THROTTLE = 0.05
+NEARLY_SHUT = 0.02  # throttle opening beyond that of a shut one; 4 % hold the speed of a car
+HIGHEST_SHUT = 0.2  # that a sensor reads with the throttle shut
 OFF_PRESSURE = 1.5e5  # Pa; a noisy line at rest stays below it
 SETTLED, BEFORE = 0.3, 0.1  # s after throttle and brakes were let go and before they are used
 MOST = 10  # stretches of coasting, the longest ones
@@ -54,7 +55,8 @@ def _let_go(drive: BrakedDrive) -> list[Positions]:
     course, pressure, throttle = drive.course, drive.pressure, drive.channel("throttle")
     if pressure is None or throttle is None:
         return []
-    off = (throttle < OFF_THROTTLE) & (np.fmax.reduce(pressure, axis=1) < OFF_PRESSURE)
+    shut = min(float(np.nanquantile(throttle, 0.01)), HIGHEST_SHUT)
+    off = (throttle < shut + NEARLY_SHUT) & (np.fmax.reduce(pressure, axis=1) < OFF_PRESSURE)
     off &= drive.usable & ~drive.braked & ~_declutched(drive)
     off &= np.abs(course.sideways) < STRAIGHT_BRAKING * STANDARD_GRAVITY
     if course.has_speed:
