@@ -18,7 +18,6 @@ from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, IN_WORDS, SECTOR
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.given_answer import require_answer
-from recon.report.common.labels import note, white_box
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE
 from recon.report.common.road_plane import known_forces
@@ -184,7 +183,7 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
         panel.set_ylim(-reach, reach)
         panel.set_aspect("equal")
         panel.locator_params(nbins=6)
-        loads = ", ".join(words for words in drawn if words) or "no envelope"
+        loads = "; ".join(words for words in drawn if words) or "no envelope"
         for j in range(answer.sizes["pair"]):
             _draw_between(panel, answer, k, j)
         style_panel(
@@ -215,7 +214,10 @@ def _draw_points(panel: Axes, force: Floats) -> None:
 
 
 def _draw_direction(panel: Axes, answer: xr.Dataset, k: int, j: int) -> str:
-    """Envelopes of one direction at the lowest, middle and highest load; the loads in words."""
+    """Envelopes of one direction at the lowest, middle and highest load; the loads in words.
+
+    Words above the panel, because labels on envelopes that lie close together hide each other.
+    """
     value = answer["demonstrated_force"].to_numpy()[k, j]
     direction = str(answer["direction"].to_numpy()[j])
     if not np.isfinite(value).any():
@@ -224,21 +226,19 @@ def _draw_direction(panel: Axes, answer: xr.Dataset, k: int, j: int) -> str:
     shown = bool(answer["evidence"].to_numpy()[k, j])
     wide = np.arccos(SECTOR)
     turn = AHEAD[direction] + np.linspace(-wide, wide, 41)
-    for m, style, at in _loads_of(value, turn[[-1, 30, 0]]):
+    drawn = _loads_of(value)
+    for m, style in drawn:
         free = turn[_free(answer, k, AHEAD[direction], m, turn)]
         _draw_envelope(panel, free, value[m] + 0 * free, half[m], style, shown=shown)
-        words = f"{float(answer['load'][m]) / 1000:g} kN"
-        place = (value[m] * np.cos(at), value[m] * np.sin(at))
-        note(panel, words, place, (0, 0), ha="center", va="center", bbox=white_box(0.6))
-    low, high = (float(answer[f"{end}_load"][k, j]) for end in ("lowest", "highest"))
-    return f"{WORDS[direction]} {low / 1000:.1f} to {high / 1000:.1f} kN"
+    loads = ", ".join(f"{float(answer['load'][m]) / 1000:g}" for m, _ in drawn)
+    return f"{WORDS[direction]} at {loads} kN"
 
 
-def _loads_of(value: Floats, at: Floats) -> list[tuple[int, Any, float]]:
-    """Places of the lowest, middle and highest load with their line and place of the label."""
+def _loads_of(value: Floats) -> list[tuple[int, Any]]:
+    """Places of the lowest, middle and highest load with their line."""
     there = np.flatnonzero(np.isfinite(value))
     places = sorted({int(there[0]), int(there[len(there) // 2]), int(there[-1])})
-    return list(zip(places, STYLES[-len(places) :], at.tolist(), strict=False))
+    return list(zip(places, STYLES[-len(places) :], strict=True))
 
 
 def _free(answer: xr.Dataset, k: int, ahead: float, m: int, turn: Floats) -> NDArray[np.bool_]:
@@ -262,7 +262,7 @@ def _draw_between(panel: Axes, answer: xr.Dataset, k: int, j: int) -> None:
     turn = np.linspace(0, np.pi / 2, 61)
     bent = np.sin(2 * turn) ** 2
     x, y = (np.sign(np.round(f(MIDDLES[name]), 6)) for f in (np.cos, np.sin))
-    for m, style, _ in _loads_of(share, np.zeros(3)):
+    for m, style in _loads_of(share):
         ellipse = 1 / np.hypot(np.cos(turn) / ahead[m], np.sin(turn) / aside[m])
         radius = ellipse * (1 + (share[m] - 1) * bent)
         angle = np.arctan2(y * np.sin(turn), x * np.cos(turn))
@@ -303,7 +303,7 @@ def _legend(answer: xr.Dataset) -> list[Artist]:
         line_entry(linestyle="none", marker="o", markerfacecolor="none", color=PALE,
                label=f"samples{whose}; the marker grows with Fz"),
         line_entry(color=INK, linewidth=1.0,
-               label="demonstrated envelope; load in kN (dots low, line high)"),
+               label="demonstrated envelope at the loads above each panel (dots low, line high)"),
         patch_entry(facecolor=MIDDLE, alpha=0.3, label="95 % band"),
         line_entry(color=ACCENT, linewidth=1.8, label="thick: shown to be the limit"),
     ]  # fmt: skip
