@@ -122,6 +122,17 @@ def test_the_difference_is_split_by_phase() -> None:
     assert "by phase: entry +0." in words(found)
 
 
+def test_nothing_has_no_minus() -> None:
+    forces = cornering(STATIC).forces()
+    found = balance(forces)
+    found["phase_use_difference"][:] = -4e-4
+    assert "entry +0.000 +-" in words(found)
+    texts = [text.get_text() for text in plot_balance(forces, found).axes[1].texts]
+    assert any(text.startswith("+0.000") for text in texts)
+    found["phase_use_difference"][:] = -6e-4
+    assert "entry -0.001 +-" in words(found)
+
+
 def test_the_difference_is_split_by_speed() -> None:
     car = cornering(0.60, 0.52)
     car.channels = {"speed": 10.0 + 10.0 * car.time / car.time[-1]}

@@ -270,6 +270,8 @@ def test_the_words_begin_with_the_finding_and_the_picture_has_both_axles() -> No
     assert lines[0].startswith("Load transfer: the front axle takes 55.")
     assert any("Height of the centre of mass: from cornering" in line for line in lines)
     assert len(lines) <= 9
+    answer["cross_weight_drift"][...] = -4e-4
+    assert "changed by +0.0 +-" in " ".join(load_transfer_summary(answer))  # nothing has no minus
     figure = plot_load_transfer(forces, answer)
     panel = figure.axes[0]
     heights = np.array([bar.get_height() for bar in panel.patches])

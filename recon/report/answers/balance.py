@@ -100,11 +100,10 @@ def _names(answer: xr.Dataset, dim: str) -> list[str]:
 def _split(answer: xr.Dataset, dim: str) -> str:
     """Difference of use by phase of the corner or by speed."""
     name = f"{dim}_use_difference"
-    parts = [
-        "{} {:+.3f} +-{:.3f}".format(words, *value_and_half(answer.isel({dim: i}), name))
-        for i, words in enumerate(_names(answer, dim))
-        if np.isfinite(float(answer[name][i]))
-    ]
+    parts = []
+    for i, words in enumerate(_names(answer, dim)):
+        value, half = value_and_half(answer.isel({dim: i}), name)
+        parts += [f"{words} {value:+z.3f} +-{half:.3f}"] if np.isfinite(value) else []
     title = "by phase" if dim == "phase" else "by speed"
     return f"Use of front less rear axle {title}: {', '.join(parts)}" if parts else ""
 
@@ -202,7 +201,7 @@ def _draw_split(panel: Axes, balance: xr.Dataset) -> None:
     known = [(words, pair) for words, pair in rows if np.isfinite(pair[0])]
     for row, (_, (value, half)) in enumerate(known):
         interval(panel, value, -row, xerr=half, markersize=5)
-        words = f"{value:+.3f} ± {half:.3f}".replace("-", "\u2212")
+        words = f"{value:+z.3f} ± {half:.3f}".replace("-", "\u2212")
         note(panel, words, (value, -row), (0, 7), ha="center", bbox=white_box(0.3), zorder=3)
     panel.axvline(0.0, color=ACCENT, linewidth=1.2, zorder=2)
     style_panel(

@@ -134,10 +134,9 @@ def _per_bar(answer: xr.Dataset) -> str:
         )
         if known[0] > 0:
             words += f" in {one['stop'].to_numpy()[known[0]]}"
-        if np.isfinite(float(one["force_per_pressure_change"])):
-            words += " ({:+.1f} +-{:.1f} % by the last stop)".format(
-                *value_and_half(one, "force_per_pressure_change", 100.0)
-            )
+        change, half = value_and_half(one, "force_per_pressure_change", 100.0)
+        if np.isfinite(change):
+            words += f" ({change:+z.1f} +-{half:.1f} % by the last stop)"
         parts.append(words)
     return f"Force per bar of line pressure, first stop: {', '.join(parts)}" if parts else ""
 

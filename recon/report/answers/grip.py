@@ -129,7 +129,7 @@ def _combined_words(answer: xr.Dataset) -> list[str]:
 def _hot_words(answer: xr.Dataset) -> list[str]:
     """Grip on hot tyres against that on cold ones."""
     found = _hot_over_cold(answer)
-    parts = [f"{place} {100 * (v - 1):+.1f} +-{100 * half:.1f} %" for place, v, half in found]
+    parts = [f"{place} {100 * (v - 1):+z.1f} +-{100 * half:.1f} %" for place, v, half in found]
     return wrapped(f"{answer.attrs['hot_and_cold']}: {'; '.join(parts)}") if parts else []
 
 

@@ -67,7 +67,7 @@ def _slopes(answer: xr.Dataset) -> str:
     for corner in map(str, answer["corner"].to_numpy()):
         found = _known(answer, "load_per_lateral_acceleration", corner=corner)
         value, half = (STANDARD_GRAVITY * x for x in found) if found else (0.0, 0.0)
-        words.append(f"{corner} {value:+.0f} +-{half:.0f} N" if found else f"{corner} not known")
+        words.append(f"{corner} {value:+z.0f} +-{half:.0f} N" if found else f"{corner} not known")
     return "load at 1 g to the left " + ", ".join(words)
 
 
@@ -110,7 +110,7 @@ def _others(answer: xr.Dataset) -> list[str]:
     if cross and drift:
         out.append(
             f"Cross weight (front left and rear right): {100 * cross[0]:.1f} "
-            f"+-{100 * cross[1]:.1f} %, changed by {100 * drift[0]:+.1f} +-{100 * drift[1]:.1f} %"
+            f"+-{100 * cross[1]:.1f} %, changed by {100 * drift[0]:+z.1f} +-{100 * drift[1]:.1f} %"
         )
     return out
 

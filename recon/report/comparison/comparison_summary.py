@@ -60,8 +60,8 @@ def amount(answer: xr.Dataset, k: int, value: float, *, sign: bool = True) -> st
     name = str(answer["metric"].to_numpy()[k])
     if BY_NAME[name].relative:
         share = 100 * value / abs(float(answer["mean"][0, k]))
-        return f"{round(share, 1) + 0.0:{plus}.1f} %"  # the sum makes no minus before zero
-    return f"{round(value, 3) + 0.0:{plus}.3f}{unit_after(answer, k)}"
+        return f"{share:{plus}z.1f} %"
+    return f"{value:{plus}z.3f}{unit_after(answer, k)}"
 
 
 def effect_words(answer: xr.Dataset, k: int) -> str:
