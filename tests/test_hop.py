@@ -173,7 +173,7 @@ def test_elapsed_times_are_as_unsure_as_the_clock_of_the_gauges(answer: xr.Datas
     assert float(answer["u_launch_start"][0]) > U_TIME
     assert (found["u_gap_start"] > U_TIME).all()
     assert (found["u_gap_end"] > U_TIME).all()
-    assert (found["u_time_below_half"] < U_TIME / 2).all()
+    assert (found["u_time_below_half"] < U_TIME).all()
 
 
 def test_a_larger_wave_has_more_small_half_waves() -> None:

@@ -80,6 +80,17 @@ def test_a_lifted_throttle_is_no_shift_if_the_gear_is_logged() -> None:
     assert "log gear" in str(found["section_undecided"].to_numpy()[place])
 
 
+@pytest.mark.parametrize("lasts", [0.045, 0.1])
+@pytest.mark.parametrize("until", [0.08, 0.2, 2.0])
+def test_a_quick_shift_is_found_also_just_before_a_stop(lasts: float, until: float) -> None:
+    back = 4.0 + lasts
+    motion = {(1.0, 4.0): 0.4, (back, back + until): 0.3, (back + until, back + until + 1.2): -0.9}
+    gear = np.where(np.arange(2000) < 805, 2.0, 3.0)
+    forces = drive(10, motion, speed=8.0 + speed_of(motion, 10), gear=gear)
+    (shift,) = of(forces, "shift")
+    assert (shift.start, shift.end) == pytest.approx((4.0, back), abs=0.011)
+
+
 def test_a_pull_out_of_a_corner_is_no_launch() -> None:
     motion = {(2.0, 5.0): 0.4}
     assert not of(drive(8, motion, speed=8.0 + speed_of(motion, 8)), "launch")
@@ -212,7 +223,7 @@ def test_a_corner_with_samples_that_are_not_known_has_its_thirds() -> None:
     sideways[48:52] = np.nan
     nothing = np.zeros(n)
     course = Course(
-        0.01 * np.arange(n), 100.0, nothing, sideways, nothing, nothing, nothing, "made"
+        0.01 * np.arange(n), 100.0, nothing, sideways, nothing, nothing, nothing, nothing, "made"
     )
     parts = thirds(course, Stretch("left corner", 0, n, "made"))
     assert [name for name, _, _ in parts] == ["corner entry", "corner middle", "corner exit"]

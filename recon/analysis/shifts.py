@@ -12,12 +12,13 @@ from recon.base.errors import NoAnswerError
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.base.public import public
+from recon.base.words import enumerated
 from recon.evaluation.common.alternatives import drive_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate, combined, stacked
 from recon.evaluation.common.short_means import bandwidth_for
 from recon.evaluation.launch.driven_tyres import DrivenTyres, driven_tyres, hop_unseen
-from recon.evaluation.launch.one_shift import AFTERWARDS, QUANTITIES, Shift, measure
+from recon.evaluation.launch.one_shift import AFTER, AFTERWARDS, QUANTITIES, Shift, measure
 from recon.evaluation.sections.car_motion import course_of
 from recon.evaluation.sections.detection import without_force
 from recon.evaluation.sections.find_sections import find_sections, sections_of
@@ -60,7 +61,8 @@ def shifts(
     sections : Dataset, optional
         As `find_sections` returns it; found if omitted.
     bandwidth : float
-        At which forces are read, -3 dB; never more than that of the forces. [Hz]
+        At which forces are read, -3 dB; never more than that of the forces, at which times of
+        gaps are read. [Hz]
 
     Returns
     -------
@@ -105,6 +107,7 @@ def shifts(
     missing = [*tyres.missing, *without_force(course_of(forces), "shifts")]
     if bandwidth < FEWEST_BANDWIDTH:
         missing.append(hop_unseen(forces, bandwidth, "hop after a shift"))
+    missing += _without_return(found)
     variables = _by_shift(found, tyres, forces) | _afterwards(found)
     variables |= _sums(found, forces, missing)
     names = [one.section.name for one in found]
@@ -123,6 +126,16 @@ def shifts(
         )
         | {"bandwidth_Hz": bandwidth},
     )
+
+
+def _without_return(found: list[Shift]) -> list[str]:
+    """A sentence on the shifts after which no drive force is known."""
+    after = QUANTITIES.index("force_after")
+    names = [one.section.name for one in found if not one.quantities.value[after] > 0]
+    if not names:
+        return []
+    lasts = f"the drive does not last {AFTER[0]:g} s after it"
+    return [f"cost and end of {enumerated(names)}: {lasts}"]
 
 
 def _by_shift(found: list[Shift], tyres: DrivenTyres, forces: xr.Dataset) -> Labelled:

@@ -13,7 +13,8 @@ from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.filters import low_pass
 
-SMOOTH = 5.0  # Hz; slower than wheel hop, quicker than a gear shift
+SMOOTH = 5.0  # Hz; slower than wheel hop
+QUICK = 15.0  # Hz; quick enough for the shortest gear shift
 LIGHTEST = 200.0  # N, of a car, so that a load that is wrong divides nothing
 
 
@@ -21,6 +22,7 @@ LIGHTEST = 200.0  # N, of a car, so that a load that is wrong divides nothing
 class Course:
     """Accelerations (sample,) [m/s2] forward and to the left, and what else is known.
 
+    `along` and `sideways` are at the bandwidth `SMOOTH`; `quick` is the one forward at `QUICK`.
     `u_along` and `u_sideways` are standard uncertainties.  `speed` [m/s] is NaN throughout where
     the log has neither speed nor wheel speeds.  `source` says where the accelerations come from.
     """
@@ -29,6 +31,7 @@ class Course:
     rate: float
     along: Floats
     sideways: Floats
+    quick: Floats
     u_along: Floats
     u_sideways: Floats
     speed: Floats
@@ -46,8 +49,7 @@ def course_of(forces: xr.Dataset) -> Course:
 
     The sum of horizontal forces over the mass where all four corners are known.  Otherwise the
     horizontal over the vertical force of the known tyres, times gravity: tyres of one car work
-    alike enough to find sections by, not to measure an acceleration.  Accelerations have a
-    bandwidth of `SMOOTH`.
+    alike enough to find sections by, not to measure an acceleration.
     """
     rate = float(forces.attrs["rate_Hz"])
     force = forces["tyre_force_intermediate"].to_numpy()
@@ -66,8 +68,11 @@ def course_of(forces: xr.Dataset) -> Course:
     found = [_acceleration(force, u_force, known, k, weight) for k in (0, 1)]
     motion = np.column_stack([value for value, _ in found])
     along, sideways = low_pass(motion, min(SMOOTH, 0.2 * rate), rate).T
+    quick = low_pass(motion[:, :1], min(QUICK, 0.2 * rate), rate)[:, 0]
     time = forces["elapsed_time"].to_numpy()
-    return Course(time, rate, along, sideways, found[0][1], found[1][1], speed_of(forces), source)
+    u_along, u_sideways = (u for _, u in found)
+    speed = speed_of(forces)
+    return Course(time, rate, along, sideways, quick, u_along, u_sideways, speed, source)
 
 
 def _loads(forces: xr.Dataset, force: Floats, known: Floats) -> tuple[Floats, str]:

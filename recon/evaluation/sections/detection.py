@@ -93,15 +93,15 @@ def _gained(course: Course, first: int, last: int) -> float:
 def shifts(course: Course, gear: Floats | None) -> list[Stretch]:
     """Gaps of the forward force while the car accelerates; `gear` (sample,) [1] where logged."""
     g, rate = STANDARD_GRAVITY, course.rate
-    level = _level_before(course.along, rate)
-    gone = (course.along < HALF * level) & (level > LAUNCHED * g)
+    level = _level_before(course.quick, rate)
+    gone = (course.quick < HALF * level) & (level > LAUNCHED * g)
     out = []
     for a, b in runs(gone):
-        back = course.along[b : b + int(LOOK_BACK * rate)]
+        back = course.quick[b : b + int(LOOK_BACK * rate)]
         long_enough = SHIFT[0] * rate <= b - a <= SHIFT[1] * rate
         if not long_enough or not back.size or back.max() < HALF * level[a]:
             continue
-        if course.along[a:b].min() < -BRAKING * g:
+        if course.quick[a:b].min() < -BRAKING * g:
             continue
         told = gear is not None and np.ptp(gear[max(a - int(rate), 0) : b + int(rate)]) > 0
         if gear is not None and not told:
