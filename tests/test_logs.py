@@ -197,6 +197,26 @@ def test_logs_refused(tmp_path, content, message):
         read_log(save(tmp_path, content), small_car())
 
 
+@pytest.mark.parametrize("micro", ["u", "\u00b5", "\u03bc"])
+def test_micro_may_be_written_by_its_sign(tmp_path, micro):
+    text = f"elapsed_time [{micro}s],G1 [{micro}V/V]\n0,1\n10000,2\n"
+    log = read_log(save(tmp_path, text), small_car())
+    np.testing.assert_allclose(log["elapsed_time"], [0.0, 0.01], **EXACT)
+    np.testing.assert_allclose(log["indication"].sel(gauge="G1"), [0.001, 0.002], **EXACT)
+    text = f"elapsed_time,G1\n{micro}s,{micro}V/V\n0,1\n10000,2\n"
+    of_row = read_log(save(tmp_path, text), small_car())["elapsed_time"]
+    np.testing.assert_allclose(of_row, [0.0, 0.01], **EXACT)
+
+
+def test_a_name_that_is_nearly_right_hides_in_no_long_list(tmp_path):
+    others = ",".join(f"channel_{k} [V]" for k in range(60))
+    path = save(tmp_path, f"elapsed_time (s),{others}\n0{',1' * 60}\n1{',1' * 60}\n")
+    words = r"'elapsed_time \(s\)' \(did you mean that\?\).*channel_11, 48 more"
+    with pytest.raises(DataError, match=words) as caught:
+        read_log(path, small_car())
+    assert "with its unit in square brackets" in str(caught.value)
+
+
 def test_a_clean_log_gives_no_warning(tmp_path):
     with warnings.catch_warnings():
         warnings.simplefilter("error")

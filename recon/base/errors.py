@@ -116,7 +116,10 @@ def shortened(text: str, most: int = 600) -> str:
 
 
 def nearest(word: str, choices: list[str] | tuple[str, ...], most: int = 40) -> str:
-    """The allowed `choices` as text, at most `most`, the one nearest to `word` first."""
+    """The allowed `choices` as text, at most `most`, the one nearest to `word` first.
+
+    Of the others a dozen is enough where one is near.
+    """
     import difflib
 
     # The same letters first, whatever their size and order: MM for mm, LF for FL.
@@ -124,6 +127,7 @@ def nearest(word: str, choices: list[str] | tuple[str, ...], most: int = 40) -> 
     close = [choice for choice in choices if sorted(choice.casefold()) == letters][:1]
     close = close or difflib.get_close_matches(word[:100], list(choices), n=1, cutoff=0.5)
     rest = [c for c in choices if c not in close]
+    most = min(most, 12) if close else most
     if len(rest) > most:
         rest = [*rest[:most], f"{len(rest) - most} more"]
     if close:

@@ -93,12 +93,7 @@ UNITS: dict[str, dict[str, Unit]] = {
     # Indications keep the unit of their channel (mV/V, microstrain, V or counts); only the pulls
     # relate them to newtons.  A factor converts between spellings of one unit, never two kinds.
     "mV/V": {"mV/V": Unit("mV/V", 1.0), "uV/V": Unit("mV/V", 1e-3)},
-    "microstrain": {
-        "microstrain": Unit("microstrain", 1.0),
-        "um/m": Unit("microstrain", 1.0),
-        "\u00b5m/m": Unit("microstrain", 1.0),
-        "\u03bcm/m": Unit("microstrain", 1.0),
-    },
+    "microstrain": {"microstrain": Unit("microstrain", 1.0), "um/m": Unit("microstrain", 1.0)},
     "V": {"V": Unit("V", 1.0), "mV": Unit("V", 1e-3)},
     "counts": {"counts": Unit("counts", 1.0), "count": Unit("counts", 1.0)},
 }
@@ -145,6 +140,11 @@ LARGEST: dict[str, float] = {
 INDICATION_UNITS = ("mV/V", "microstrain", "V", "counts")
 
 
+def without_micro(spelling: str) -> str:
+    """A unit's spelling with u for the sign of micro, of which there are two."""
+    return spelling.replace("\u00b5", "u").replace("\u03bc", "u")
+
+
 def unit_of(spelling: str, dimension: str, where: str, others: tuple[str, ...] = ()) -> Unit:
     """The unit of `dimension` that is spelled `spelling`; `where` is used in the message.
 
@@ -154,8 +154,8 @@ def unit_of(spelling: str, dimension: str, where: str, others: tuple[str, ...] =
     be a mass or a force.
     """
     table = UNITS[dimension]
-    if spelling in table:
-        return table[spelling]
+    if (plain := without_micro(spelling)) in table:
+        return table[plain]
     raise DataError(
         where,
         f"unit '{spelling}' for a quantity of kind {dimension}",

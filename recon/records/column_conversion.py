@@ -10,7 +10,7 @@ from pathlib import Path
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, nearest, warn
-from recon.base.quantities import INDICATION_UNITS, LARGEST, UNITS, Unit, unit_of
+from recon.base.quantities import INDICATION_UNITS, LARGEST, UNITS, Unit, unit_of, without_micro
 from recon.base.words import enumerated
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.column_maps import QUANTITIES, ColumnMap, Kind, read_map
@@ -71,7 +71,8 @@ class BoundTable:
                 str(self.layout.path),
                 f"no column {' or '.join(names)}",
                 f"that column; the table has {nearest(names[0], self.layout.named)}",
-                f"Add the column, or write {names[0]} = theirs in a column map.",
+                "Add the column or name it so, with its unit in square brackets, or write "
+                f"{names[0]} = theirs in a column map.",
             )
 
 
@@ -222,8 +223,8 @@ def gauge_unit(where: str, spelling: str, gauge: Gauge) -> Unit:
 
     Raises DataError: it is of another kind than the unit in the vehicle file.
     """
-    if spelling in UNITS[gauge.unit]:
-        return UNITS[gauge.unit][spelling]
+    if (plain := without_micro(spelling)) in UNITS[gauge.unit]:
+        return UNITS[gauge.unit][plain]
     raise DataError(
         where,
         f"indications of {gauge.name} in '{spelling}'",

@@ -13,7 +13,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
-from recon.base.quantities import INDICATION_UNITS, UNITS
+from recon.base.quantities import INDICATION_UNITS, UNITS, without_micro
 from recon.base.words import enumerated
 
 SECTION = "[corrections]"
@@ -103,17 +103,18 @@ def _correction(
 def _with_unit(where: str, text: str, dimension: str) -> tuple[float, str]:
     if not text:
         return 0.0, ""
-    number, _, unit = text.strip().partition(" ")
+    number, _, spelling = text.strip().partition(" ")
+    unit = without_micro(spelling.strip())
     try:
         value = float(number)
     except ValueError:
         value = float("nan")
     units = [u for kind in INDICATION_UNITS for u in UNITS[kind]]
     units = list(UNITS.get(dimension, units))
-    if not np.isfinite(value) or unit.strip() not in units:
+    if not np.isfinite(value) or unit not in units:
         needed = f'a number and a unit, one of {", ".join(units)}, as in "0.01 {units[0]}"'
         raise DataError(where, f"add = '{text}'", needed, "Correct the line in the map.")
-    return value, unit.strip()
+    return value, unit
 
 
 def _both_ways(where: str, corrections: dict[str, Correction]) -> dict[str, Correction]:
