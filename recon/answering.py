@@ -72,14 +72,14 @@ def answers(
     """
     from recon.pages.calibration import read_its_calibration
     from recon.pages.page import page as page_of
-    from recon.pages.page_option import refuse_existing_page, write_page_beside
+    from recon.pages.page_option import refuse_page_name, write_page_beside
     from recon.records.doubt_variables import doubts_in
     from recon.report.drive.doubt_list import doubt_lines
 
     folder = Path(out)
     for answer in ANSWERS:
         refuse_existing(folder / answer.name / answer.result_file, overwrite=overwrite)
-    refuse_existing_page(page, overwrite=overwrite)
+    refuse_page_name(page, overwrite=overwrite)
     _drive.cache_clear()
     drive = _drive(forces, sections, vehicle)
     found, its = drive.forces, None

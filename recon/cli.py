@@ -123,7 +123,7 @@ def _folders(files: tuple[Path, ...]) -> list[str]:
             alike.setdefault(folder.parent, []).append(folder.name)
     several = {parent for parent, names in alike.items() if len(names) > 1}
     lines = [
-        f"{folder}: {', '.join(names)}"
+        f"{'this folder' if str(folder) == '.' else folder}: {', '.join(names)}"
         for folder, names in by_folder.items()
         if not (folder.parent in several and folder.name in alike[folder.parent])
     ]

@@ -31,7 +31,7 @@ def compare(
     """
     from recon.analysis.comparison import compare_runs
     from recon.pages.comparison_page import comparison_page
-    from recon.pages.page_option import refuse_existing_page, write_page_beside
+    from recon.pages.page_option import refuse_page_name, write_page_beside
     from recon.records.results import as_written, read_result, write_result
     from recon.records.run_list import read_run_list
     from recon.report.comparison.comparison_picture import plot_comparison
@@ -39,7 +39,7 @@ def compare(
 
     folder = Path(out)
     refuse_existing(folder / "comparison.nc", overwrite=overwrite)
-    refuse_existing_page(page, overwrite=overwrite)
+    refuse_page_name(page, overwrite=overwrite)
     listed = read_run_list(runs)
     assume(listed.assumed)
 

@@ -176,7 +176,7 @@ def reconstruct(
     from recon.conditioning.part_of_drive import part_of
     from recon.examination.weighed_wheels import weighed
     from recon.pages.page import page as page_of
-    from recon.pages.page_option import refuse_existing_page, write_page_beside
+    from recon.pages.page_option import refuse_page_name, write_page_beside
     from recon.reconstruction.weighing import weigh_check
     from recon.records.doubt_variables import doubts_in
     from recon.records.results import read_result, write_result
@@ -184,7 +184,7 @@ def reconstruct(
 
     folder = Path(out)
     refuse_existing(folder / "forces.nc", overwrite=overwrite)
-    refuse_existing_page(page, overwrite=overwrite)
+    refuse_page_name(page, overwrite=overwrite)
     car, fitted, zeros = _session_files(vehicle, calibration, tares, tares_map)
     say("reading the log")
     joined = joined_logs([(log, map), *(also_log or ())], car)
@@ -287,13 +287,14 @@ def page(
     from recon.pages.calibration import read_its_calibration
     from recon.pages.comparison_page import is_comparison
     from recon.pages.page import page as made
+    from recon.pages.page_option import refuse_page_name
     from recon.records.doubt_variables import doubts_in
     from recon.records.results import read_result
     from recon.report.drive.doubt_list import doubt_lines
 
     found = read_result(result)
     target = Path(out or ("comparison.html" if is_comparison(found) else "drive.html"))
-    refuse_existing(target, overwrite=overwrite)
+    refuse_page_name(target, overwrite=overwrite)
     say("working out what the page shows")
     shared = read_shared(found, sections=sections, vehicle=vehicle)
     if calibration is not None:

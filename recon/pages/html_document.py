@@ -15,6 +15,7 @@ import numpy as np
 
 from recon.base.shipped import packaged_text
 
+ENDINGS = (".html", ".htm")  # by which a browser knows a page
 FRAME = 800  # px, height of a page in a notebook
 
 
@@ -31,10 +32,13 @@ class Page:
         Raises
         ------
         OutputError
-            The file exists and `overwrite` is false, or it cannot be written.
+            The name does not end `.html` or `.htm`, the file exists and `overwrite` is false, or
+            it cannot be written.
         """
+        from recon.records.files import require_ending
         from recon.records.table_writing import write_whole_text
 
+        require_ending(Path(path), *ENDINGS)
         return write_whole_text(path, self.html, overwrite=overwrite)
 
     def _repr_html_(self) -> str:

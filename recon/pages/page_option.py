@@ -6,16 +6,18 @@ from collections.abc import Callable
 from pathlib import Path
 
 from recon.command_report import Name, Say
-from recon.pages.html_document import Page
+from recon.pages.html_document import ENDINGS, Page
+from recon.records.files import require_ending
 from recon.records.overwriting import refuse_existing
 
 
-def refuse_existing_page(page: Name | None, *, overwrite: bool) -> None:
-    """Refuse a page that exists before anything is calculated.
+def refuse_page_name(page: Name | None, *, overwrite: bool) -> None:
+    """Refuse the name of a page, which a browser must know as one, before anything is calculated.
 
-    Raises OutputError: the file exists and `overwrite` is false.
+    Raises OutputError: it does not end `.html` or `.htm`; the file exists and `overwrite` is false.
     """
     if page is not None:
+        require_ending(Path(page), *ENDINGS)
         refuse_existing(Path(page), overwrite=overwrite)
 
 

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
+from recon.base.errors import OutputError
+from recon.pages.page import page
 from recon.records.results import write_result
 from tests.commands.session import CAR, OneCorner, Run
 from tests.pages.test_comparison_page import comparison
@@ -36,3 +40,19 @@ def test_a_calibration_beside_a_comparison_is_refused(
     assert "Comparison of 'B' with 'A'" in ended.err
     assert "they belong to a drive" in ended.err
     assert not page.exists()
+
+
+def test_a_page_has_a_name_that_a_browser_knows(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    write_result(comparison(), Path("comparison.nc"))
+    ended = run("page", "comparison.nc", "--out", "soft_bar")
+    assert ended.code == 4
+    assert "soft_bar: a name without an ending; need a name that ends '.html'" in ended.err
+    assert "Name soft_bar.html." in ended.err
+    ended = run("page", "comparison.nc", "--out", "soft_bar.html")
+    assert ended.code == 0, ended.err
+    assert "this folder: soft_bar.html" in ended.out
+    with pytest.raises(OutputError, match=r"bar\.txt: a name that ends '\.txt'; .*'\.html'"):
+        page(comparison()).write("bar.txt")
