@@ -6,6 +6,7 @@ import numpy as np
 
 from recon.base.labelled import sentences_of
 from recon.base.late import xr
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.runs.metrics import BY_NAME
 from recon.report.common.text import wrapped
@@ -185,7 +186,10 @@ def width_words(answer: xr.Dataset) -> str:
     words = f"{answer.attrs['calibration']}; of your interval (its variance) " + ", ".join(
         f"{100 * part:.0f} % comes from {name}" for name, part in share.items() if part > 0.005
     )
-    if share["calibration"] > MOSTLY:
+    # By the interval and not by u: few runs widen it by more than their part of u.
+    half = float(answer["effect_upper"][0] - answer["effect"][0])
+    left = COVERAGE_FACTOR * float(answer["u_effect_calibration"][0])
+    if left**2 > MOSTLY * half**2:
         return f"{words}: more laps will not help, better pulls of both states would"
     return words
 
@@ -224,7 +228,7 @@ def repeat_words(answer: xr.Dataset) -> str:
     absolute = ", ".join(
         f"{named(answer, k)} to {scatter[k]:.2g}{unit_after(answer, k)}" for k in own
     )
-    judge = ": judge by the first" if ranked[1:] else ""
+    judge = ": the first shows the smallest changes" if ranked[1:] else ""
     return "; ".join(
         part for part in (f"repeats from run to run: {words}{judge}", absolute) if part
     )
