@@ -145,6 +145,36 @@ def test_a_moved_point_is_named_with_both_values() -> None:
         require_same_car(day().calibration, moved)
 
 
+def softer(car: Vehicle, corner: str, kind: str, rate: float) -> Vehicle:
+    """The car with another rate [N/m] of the support of a corner that is of this kind."""
+    supports = car.corners[corner].supports
+    (i,) = [i for i, s in enumerate(supports) if s.kind == kind]
+    return put(car, ("corners", corner, "supports", i, "compliance"), 1.0 / rate)
+
+
+def test_a_rate_that_decides_no_load_may_be_stated_after_the_pulls() -> None:
+    """The springs of a corner carry what equilibrium gives them, as soft as they may be."""
+    car, sheet, before = pulled("club_racer", "FL")
+    other = softer(car, "FL", "spring", 40e3)
+    assert same_map(fitted(sheet, other, "FL"), before)
+    for made, driven in ((car, other), (other, car)):
+        corners = {"FL": replace(before, facts=facts_of(made, "FL"))}
+        require_same_car(replace(day().calibration, corners=corners), driven)
+    # Calibrations of older versions kept all rates.
+    kept = decisive_facts(car, "FL")
+    older = replace(before, facts=Facts(tuple(kept), tuple(kept.values())))
+    require_same_car(replace(day().calibration, corners={"FL": older}), other)
+
+
+def test_a_rate_that_may_share_loads_out_is_a_fact_in_words() -> None:
+    stated, sheet, _ = pulled("strut", "rear")
+    car = softer(stated, "RL", "spring", np.nan)
+    corners = {"rear": fitted(sheet, car, "rear")}
+    found = r"RL, support spring: compliance was not stated when it was calibrated and is 3\.33"
+    with pytest.raises(DataError, match=found):
+        require_same_car(replace(day().calibration, corners=corners), stated)
+
+
 def test_many_changes_are_counted() -> None:
     car, corner = day().car, day().car.corners["RR"]
     gauges = tuple(replace(g, unit="microstrain") for g in corner.gauges)

@@ -7,15 +7,24 @@ from recon.calibration.calibrated import Calibration, Facts
 from recon.car.linkage import assembly_names
 from recon.car.meaning import decisive_facts
 from recon.car.vehicle import Vehicle
+from recon.mechanics.assembly import assembly_of
 
 MOST = 3  # changed facts that one message lists
 ABSENT, NONE = "not there", "0"
+SOFTNESS = (": compliance", " u_compliance")  # end of the places of facts that share loads out
 
 
 def facts_of(car: Vehicle, assembly: str) -> Facts:
     """Facts that the calibration of a corner or tied axle depends on."""
-    found = decisive_facts(car, assembly)
+    found = _counting(decisive_facts(car, assembly), car, assembly)
     return Facts(tuple(found), tuple(found.values()))
+
+
+def _counting(facts: dict[str, str], car: Vehicle, assembly: str) -> dict[str, str]:
+    """Facts by place without compliances and rates where equilibrium alone decides all loads."""
+    if assembly_of(car, assembly).mechanism.shares_loads:
+        return facts
+    return {place: value for place, value in facts.items() if not place.endswith(SOFTNESS)}
 
 
 def require_same_car(calibration: Calibration, car: Vehicle) -> None:
@@ -44,7 +53,7 @@ def require_same_car(calibration: Calibration, car: Vehicle) -> None:
 
 def _changes(before: dict[str, str], car: Vehicle, assembly: str) -> dict[str, str]:
     """Old and new value in words of each fact that differs, by its place."""
-    now = decisive_facts(car, assembly)
+    before, now = (_counting(f, car, assembly) for f in (before, decisive_facts(car, assembly)))
     owners = [{_owner(place) for place in facts} for facts in (before, now)]
     out: dict[str, str] = {}
     for place in {**before, **now}:
@@ -56,8 +65,13 @@ def _changes(before: dict[str, str], car: Vehicle, assembly: str) -> dict[str, s
         elif (then, today) == (ABSENT, NONE):
             continue  # an older version, which did not know that fact, took it as none
         elif then != today:
-            out[place] = f"{then} when it was calibrated and is {today} now"
+            out[place] = f"{_said(then)} when it was calibrated and is {_said(today)} now"
     return out
+
+
+def _said(value: str) -> str:
+    """A value as a fact holds it, in words."""
+    return "not stated" if value == "nan" else value
 
 
 def _owner(place: str) -> str:
