@@ -13,6 +13,7 @@ from recon.car.vehicle import DAMPER as DAMPER_COMPLIANCE
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import damper_loads, member_matrix
+from tests.calibrated_corners import fitted, pulled
 from tests.days import VEHICLES
 from tests.suspension_days import unit_day
 
@@ -90,3 +91,22 @@ def test_what_a_damper_carries_is_not_told_by_the_forces():
 def test_a_rate_below_zero_is_refused(tmp_path):
     with pytest.raises(VehicleError, match=r"rate_N_per_mm: found -1; need a number .*0"):
         _car(tmp_path, "-1")
+
+
+def test_a_gauge_that_no_pull_loads_does_not_spoil_the_others(tmp_path):
+    damper = DAMPER.replace("RATE", "0").replace("FL", "RL").replace("FR", "RR")
+    damper = damper.replace("[-30,", "[-2440,").replace("[-60,", "[-2470,")
+    text = (VEHICLES / "club_racer.toml").read_text()
+    seat = 'inner = { on = "chassis", point_mm = [-2398, 420, 560], u_mm = 2 }\n'
+    text = text.replace(seat, seat + "rate_N_per_mm = 45\n")
+    path = tmp_path / "car.toml"
+    path.write_text(text.replace("\n[corner.RR]\n", damper, 1))
+    car = recon.read_vehicle(path)
+    drawn, sheet = pulled("RL", 40)
+    noise = np.random.default_rng(3).normal(0, 1e-4, (len(sheet.indication), 1))
+    gauges = (*sheet.gauges, "RL_damper")
+    more = replace(sheet, gauges=gauges, indication=np.hstack([sheet.indication, noise]))
+    alone, beside = fitted(sheet, drawn.car), fitted(more, car)
+    assert beside.noise[:-1] == pytest.approx(alone.noise, rel=0.2)
+    own = range(len(alone.K))
+    assert beside.K[own, own] == pytest.approx(alone.K[own, own], rel=2e-3)

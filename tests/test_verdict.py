@@ -51,6 +51,18 @@ def test_a_failed_verification_makes_a_corner_unusable() -> None:
     assert len(found.doubts) == 1
 
 
+def test_the_main_slope_is_the_gauges_own_not_its_least_known_cross_talk() -> None:
+    corner = front_left()
+    size = np.abs(corner.K * corner.arms)
+    own = size == np.max(size, axis=1, keepdims=True)
+    wide = np.diag(np.where(own, 0.0, corner.K.max() ** 2).ravel())
+    more = np.concatenate([corner.covariance_by_source[:1] + wide, corner.covariance_by_source[1:]])
+    unsure = verdict(replace(corner, covariance_by_source=more))
+    known = re.search(r"main slopes are known to [\d.]+ %", verdict(corner).words)
+    assert known is not None
+    assert known.group() in unsure.words
+
+
 @pytest.mark.parametrize(
     ("outside", "over_u", "state"),
     [(0.1, 2.5, "good"), (0.3, 2.5, "unusable"), (0.1, 6.0, "unusable")],

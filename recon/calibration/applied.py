@@ -53,9 +53,10 @@ class Pull:
     `u_step` (step,) and `u_gain` (device,) relative standard uncertainties of readings and gains;
     `falling` (step,); `indication` (step, gauge) [unit] less the tare interpolated in time, which
     `taring` holds; `members` (member, 6) the loads per wrench about the wheel's centre at the mean
-    travel; `moved` (step, member) [N] how much larger they are at the step's own travel, weight
-    and bushes since the tare included; `geometry` how they change with points and compliances that
-    are unsure; `travel` and `rack` [m]; `force_limit` of the strap [N]; `temperature` [degC].
+    travel; `own` (gauge, member) [1, 1/m] takes that of the member that a gauge is on, a couple
+    over its arm; `moved` (step, member) [N] how much larger loads are at the step's own travel,
+    weight and bushes since the tare included; `geometry` how they change with points and
+    compliances that are unsure; `travel` and `rack` [m]; `force_limit` of the strap [N]; `temperature` [degC].
     """
 
     corner: str
@@ -71,6 +72,7 @@ class Pull:
     taring: Taring
     wheel: PulledWheel
     members: Floats
+    own: Floats
     travel: float
     rack: float
     force_limit: float
@@ -153,7 +155,10 @@ def pulls_of(
     Raises DataError: a pull has no tare before its first load, or was made at a travel or steer
     beyond the stated range; the message names pull and line.
     """
-    gauges = [sheet.gauges.index(g.name) for g in assembly.gauges if g.name in sheet.gauges]
+    read = [k for k, g in enumerate(assembly.gauges) if g.name in sheet.gauges]
+    gauges = [sheet.gauges.index(assembly.gauges[k].name) for k in read]
+    own = np.array([[assembly.gauged[k] == m for m in assembly.members] for k in read])
+    own = own / assembly.arms
     written = _written(sheet, assembly, purpose)
     racks = rack_of_steer(car, [np.mean(sheet.setting.steer[of.loaded]) for of in written])
     out, poses = [], []
@@ -162,7 +167,8 @@ def pulls_of(
         mean = np.mean(travels[sheet.phase[of.rows] != "tare"], axis=0)
         _require_brake(of)
         _require_in_range(of, car, float(mean[of.wheel]), rack)
-        pull = _pull(of, pose(assembly.mechanism, mean, rack), float(mean[of.wheel]), rack, gauges)
+        at = pose(assembly.mechanism, mean, rack)
+        pull = replace(_pull(of, at, float(mean[of.wheel]), rack, gauges), own=own)
         if np.max(np.abs(travels - mean)) > MOVED:
             pull = replace(pull, moved=_from_rise(of, assembly, travels, pull))
         out.append(pull)
@@ -259,6 +265,7 @@ def _pull(of: _Written, at: Pose, travel: float, rack: float, gauges: list[int])
             outboard=outboard,
         ),
         members=member_matrix(at)[:, 6 * w : 6 * w + 6],
+        own=np.zeros((len(gauges), len(at.mechanism.members))),
         travel=travel,
         rack=rack,
         force_limit=float(sheet.strap.limit[first]),

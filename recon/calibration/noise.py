@@ -14,6 +14,9 @@ from recon.base.common_scale import common_scale
 from recon.calibration.applied import Pull
 
 FLOOR = 1e-4  # of the largest indication; fewer steps than unknowns cannot show their noise
+# Of the largest load of a gauge's own member: a member that no pull loads, such as a damper, shows
+# the noise of its gauge, however small, and nothing of its unit.
+IDLE = 1e-3
 # Pauses between pulls show wander where they let it grow to this multiple of what wander leaves in
 # the scatter that is taken for noise meanwhile; shorter ones do not tell the two apart.
 TELLS_APART = 1.5
@@ -59,7 +62,11 @@ def largest_indication(pulls: list[Pull]) -> Floats:
 
 def gauge_scale(pulls: list[Pull]) -> Floats:
     """Scale (gauge,) [1] that makes gauges of different units comparable; see `common_scale`."""
-    return common_scale(largest_indication(pulls))
+    load = np.max([np.abs(p.loads(p.wrench()) @ p.own.T).max(axis=0) for p in pulls], axis=0)
+    loaded = load > IDLE * np.max(load)
+    out = np.ones_like(load)
+    out[loaded] = common_scale(largest_indication(pulls)[loaded] / load[loaded])
+    return out
 
 
 def noise_of(pulls: list[Pull]) -> PullNoise:

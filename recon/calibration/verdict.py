@@ -138,8 +138,9 @@ def _joined(reasons: list[str]) -> str:
 
 def _slopes(corner: CornerCalibration) -> float:
     """Median standard uncertainty of the gauges' largest slopes, in percent."""
-    largest = np.max(np.abs(corner.K * corner.arms), axis=1)
-    return float(100 * np.median(np.max(corner.u_K * corner.arms, axis=1) / largest))
+    main = np.argmax(np.abs(corner.K * corner.arms), axis=1)[:, None]
+    share = np.take_along_axis(corner.u_K / np.abs(corner.K), main, axis=1)
+    return float(100 * np.median(share))
 
 
 def _agreement(quality: Quality) -> str:

@@ -63,6 +63,7 @@ def as_pull(y: Floats, regressors: list[Floats]) -> Pull:
         ),
         wheel=PulledWheel(np.zeros(3), 0.0, np.zeros(3), axes[1], turns_hub=True, outboard=True),
         members=np.eye(6)[:n],
+        own=np.ones((1, n)),
         travel=0.0,
         rack=0.0,
         force_limit=np.inf,
