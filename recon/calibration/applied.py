@@ -56,7 +56,8 @@ class Pull:
     travel; `own` (gauge, member) [1, 1/m] takes that of the member that a gauge is on, a couple
     over its arm; `moved` (step, member) [N] how much larger loads are at the step's own travel,
     weight and bushes since the tare included; `geometry` how they change with points and
-    compliances that are unsure; `travel` and `rack` [m]; `force_limit` of the strap [N]; `temperature` [degC].
+    compliances that are unsure; `travel` and `rack` [m]; `force_limit` of the strap [N];
+    `temperature` [degC].
     """
 
     corner: str
