@@ -26,8 +26,9 @@ from recon.reconstruction.estimator.session import Session
 from recon.reconstruction.inputs.attitude import attitude_of
 from recon.reconstruction.inputs.samples import Body, body_of
 from recon.reconstruction.inputs.steering import steer_of
+from recon.records.vehicles import read_vehicle
 from recon.virtual.states import level_to_vehicle
-from tests.days import day, exact, exact_log, states, unwarned
+from tests.days import VEHICLES, day, exact, exact_log, states, unwarned
 
 
 def short(names: tuple[str, ...] = ()) -> xr.Dataset:
@@ -252,21 +253,23 @@ def test_attitude_turns_as_the_virtual_car_does() -> None:
     assert_allclose(both, np.tile(np.eye(3), (2, 1, 1)), rtol=0, atol=1e-15)  # rounding
 
 
-def test_rack_steering_wheel_and_steer_say_the_same() -> None:
+@pytest.mark.parametrize("file", ["club_racer.toml", "strut.toml"])  # ahead, behind the axle
+def test_rack_steering_wheel_and_steer_say_the_same(file: str) -> None:
+    car = read_vehicle(VEHICLES / file)
     steer = np.linspace(-0.1, 0.1, 100)
-    rack = rack_of_steer(day().car, steer)
+    rack = rack_of_steer(car, steer)
     log = short(("steer",))
     sources = {
         "steer": steer,
         "rack": rack,
-        "steering_wheel_angle": rack / day().car.steering.rack_per_angle,
+        "steering_wheel_angle": np.sign(steer) * np.abs(rack) / car.steering.rack_per_angle,
     }
     for name, values in sources.items():
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             some = log.assign({name: ("elapsed_time", values)})
-            assert prepared_for(some, day().car).steer.source == name
-        found = body(some, day().car).rack
+            assert prepared_for(some, car).steer.source == name
+        found = body(some, car).rack
         assert_allclose(found, rack, rtol=0, atol=1e-12, err_msg=name)  # rounding
 
 

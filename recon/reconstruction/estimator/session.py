@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import copysign
 
 from recon.base.arrays import Floats
 from recon.reconstruction.estimator.tare_load import Tare
@@ -61,6 +62,11 @@ class Steer:
     def is_heading(self) -> bool:
         """True where the source shows the heading of the wheels, not the rack."""
         return self.source in ("steer", "yaw_rate", "inferred_steer")
+
+    @property
+    def way(self) -> float:
+        """1 where a rack that moves to the left steers to the left, -1 where it does the other."""
+        return copysign(1.0, self.u_heading)
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,8 +75,10 @@ def body_of(log: xr.Dataset, car: Vehicle, session: Session, to_rack: SteerToRac
     turn = np.moveaxis(turn, 0, -1)
     source = session.steer.source
     steer = _steer(log, car, source)
-    factor = {"steering_wheel_angle": car.steering.rack_per_angle}.get(source, 1.0)
-    rack = np.nan_to_num(steer) * factor
+    rack = np.nan_to_num(steer)
+    if source == "steering_wheel_angle":
+        # Whoever turns the wheel to the left drives to the left, also by a rack behind the axle.
+        rack = rack * car.steering.rack_per_angle * session.steer.way
     if session.steer.is_heading:
         rack = to_rack(rack)
     if not session.steer.logged:
