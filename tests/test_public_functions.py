@@ -8,6 +8,7 @@ import re
 import warnings
 from pathlib import Path
 
+import numpy as np
 import pytest
 import xarray as xr
 
@@ -61,6 +62,20 @@ def test_arguments_in_the_wrong_order_and_none_are_named() -> None:
         recon.reconstruct(of.conditioned, of.calibration, car="car.toml")
 
 
+def test_numbers_words_and_lists_of_words_are_told_apart() -> None:
+    of = day()
+    with pytest.raises(DataError, match=r"budget, argument time: the value '5,2'; need a number"):
+        recon.budget(of.forces, time="5,2")
+    with pytest.raises(DataError, match=r"argument bandwidth: the value None; need a number"):
+        recon.launch(of.forces, bandwidth=None)
+    with pytest.raises(DataError, match=r"component: the value 1; need a word.\n.*component='"):
+        recon.budget(of.forces, component=1)
+    with pytest.raises(DataError, match=r"gauged: the value 'tie_rod'; need .*\n.*=\['tie_rod'\]"):
+        recon.observe(of.car, "FL", gauged="tie_rod")
+    assert recon.budget(of.forces, time=np.float64(5.0), corner="FL").sizes  # twin
+    assert recon.observe(of.car, "FL", gauged=["tie_rod", "push_rod"])
+
+
 def test_members_of_a_list_are_looked_at_too() -> None:
     forces = day().forces
     with pytest.raises(DataError, match=r"grip, argument others: 'a/forces.nc'; need a list, each"):
@@ -99,6 +114,12 @@ def test_samples_out_of_order_are_refused(rows: slice, found: str) -> None:
     of = day()
     with pytest.raises(DataError, match=found):
         recon.reconstruct(of.conditioned.isel(elapsed_time=rows), of.calibration, of.car)
+
+
+def test_a_log_out_of_order_is_no_log_to_condition() -> None:
+    of = day()
+    with pytest.raises(DataError, match=r"\d{4} samples, \d{4} of them not .*\n.*sortby"):
+        recon.condition(of.log.isel(elapsed_time=slice(None, None, -1)), of.car, of.tares)
 
 
 def test_samples_picked_from_a_log_are_told() -> None:

@@ -30,13 +30,14 @@ MADE_BY = {
     "Dataset": "recon.read_log(path, car) for a log, recon.read_result(path) for a result",
 }
 SEVERAL = re.compile(r"Sequence\[(.+)\]")
+WORDS = ("tuple[str, ...]", "Sequence[str]", "Collection[str]")
 
 
 def public(function: Callable[Given, Result]) -> Callable[Given, Result]:
     """Refuse arguments that are of no class in their annotations.
 
-    Only arguments that may be objects of `MADE_BY` are looked at.  Classes go by their names, so
-    that none has to be imported for this.
+    Only arguments that may be objects of `MADE_BY`, and those that are a number, a word or a list
+    of words, are looked at.  Classes go by their names, so that none has to be imported for this.
 
     Raises DataError: an argument, or a member of a sequence of objects, is something else.
     """
@@ -47,6 +48,7 @@ def public(function: Callable[Given, Result]) -> Callable[Given, Result]:
     @wraps(function)
     def checked(*args: Given.args, **kwargs: Given.kwargs) -> Result:
         for name, value in (*zip(annotations, args, strict=False), *kwargs.items()):
+            _require_plain(function.__name__, name, annotations.get(name, ""), value)
             members = value if name in several and isinstance(value, list | tuple) else (value,)
             for one in members if name in kinds else ():
                 if not _is_one_of(kinds[name], one):
@@ -69,11 +71,36 @@ def _is_one_of(kinds: list[str], value: object) -> bool:
     return bool(own & set(kinds)) or (value is None and "None" in kinds)
 
 
+def _require_plain(function: str, name: str, annotation: str, value: object) -> None:
+    """Refuse text where a number is wanted, and the other way round, and one word for a list.
+
+    Raises DataError: the value is of another kind.
+    """
+    kind = annotation.removesuffix(" | None")
+    if value is None and kind != annotation:
+        return
+    text, shown = isinstance(value, str | PurePath), shortened(repr(value), 200)
+    if kind in ("float", "int") and (text or not hasattr(value, "__float__")):
+        needed, do = "a number", "Give a number in SI units, without quotes and without a unit."
+    elif kind == "str" and not text:
+        needed, do = "a word", f"Give one word in quotes: {name}='...'."
+    elif kind in WORDS and text:
+        needed, do = "a list of words", f"Put it in brackets: {name}=[{shown}]."
+    else:
+        return
+    raise DataError(_argument(function, name), f"the value {shown}", needed, do)
+
+
+def _argument(function: str, name: str) -> str:
+    """The place of an argument for messages."""
+    return f"recon.{function}, argument {name}"
+
+
 def _refused(function: str, name: str, value: object, kinds: list[str], several: bool) -> DataError:
     text = isinstance(value, str | PurePath)
     shown = f"'{value}'" if text else f"a value of type {type(value).__name__}"
     return DataError(
-        where=f"recon.{function}, argument {name}",
+        where=_argument(function, name),
         found="None" if value is None else shortened(shown, 200),
         needed=f"a list, each of it a {kinds[0]}" if several else f"a {kinds[0]}",
         do=f"Make it with {MADE_BY[kinds[0]]}, or check the order of the arguments.",

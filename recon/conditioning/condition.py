@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, side_by_side
 from recon.base.errors import DataError, DataWarning, warn
+from recon.base.labelled import require_order
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.status import BIT
@@ -81,7 +82,7 @@ def condition(
     DataError
         The dataset is no log of this car or was conditioned before, a gauge of it has no tare, both
         wheels of a tied axle were tared on pads only, most gauges read beyond their stated range,
-        the log is too short to filter, or the bandwidth is not positive.
+        the log is too short to filter or out of order, or the bandwidth is not positive.
     """
     require_raw(log)
     log = _of_car(log, car)
@@ -169,6 +170,7 @@ def _band(log: xr.Dataset, elapsed: Floats, bandwidth: float | None) -> tuple[fl
         raise DataError(
             where, f"{len(elapsed)} samples", "at least 3 samples", "Export the complete drive."
         )
+    require_order(log, "Keep the samples as they were read; log.sortby('elapsed_time') sorts.")
     rate = 1.0 / usual_step(elapsed)
     if bandwidth is not None and not bandwidth > 0:
         raise DataError(
