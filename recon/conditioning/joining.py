@@ -16,6 +16,7 @@ from recon.base.public import public
 from recon.car.vehicle import Vehicle
 from recon.conditioning.carrying import BANDS, Channel, filled_attributes, reach_of
 from recon.conditioning.clocks import Clock, align, in_words
+from recon.conditioning.same_clock import same_clock, states_same_clock
 from recon.records.logs import LOG, VARIABLES, read_log
 
 Source = str | Path | tuple[str | Path, str | Path | None]  # a log, or a log and its column map
@@ -29,7 +30,7 @@ SURE = 0.9  # share of the variance from which a gain says something
 class Joined:
     """Logs of one drive in one `log`, on the clock of the first; the other clocks, also in words.
 
-    The words have no full stop.
+    `clocks` are those that were found by common channels.  The words have no full stop.
     """
 
     log: xr.Dataset
@@ -92,11 +93,16 @@ def joined_logs(sources: Sequence[Source], car: Vehicle) -> Joined:
     name = str(pairs[first][0])
     for other in logs:
         _refuse_same_gauge(base, other)
-        clocks.append(align(base, other))
-        _warn_of_factors(base, clocks[-1])
-        _warn_of_lags(clocks[-1])
-        words.append(in_words(clocks[-1], name) + _coverage(base, other, clocks[-1]))
-        base = _joined(base, other, clocks[-1])
+        if states_same_clock(base, other):
+            clock, said = same_clock(base, other)
+        else:
+            clock = align(base, other)
+            said = in_words(clock, name)
+            _warn_of_lags(clock)
+            clocks.append(clock)
+        _warn_of_factors(base, clock)
+        words.append(said + _coverage(base, other, clock))
+        base = _joined(base, other, clock)
     return Joined(base.assign_attrs(clocks=words), tuple(words), tuple(clocks))
 
 

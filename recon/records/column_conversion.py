@@ -60,6 +60,7 @@ class BoundTable:
     bound: dict[str, Bound]
     values: Mapping[str, Mapping[str, str]]  # ours -> their word -> our word
     corrections: Mapping[str, Correction]
+    same_clock: bool = False
 
     def require(self, *names: str) -> None:
         """Refuse the table if none of `names` is there.
@@ -101,7 +102,7 @@ def open_table(
         bound = _corrected(layout, chosen, bound)
     _warn_of_treads(file, {name: bound[name] for name in radii if name in bound})
     _refuse_twice(layout, {name: bound[name] for name in gauges if name in bound})
-    table = BoundTable(layout, bound, chosen.values, chosen.corrections)
+    table = BoundTable(layout, bound, chosen.values, chosen.corrections, chosen.same_clock)
     refuse_other_kind(layout, bound, kind)
     for choices in REQUIRED[kind]:
         table.require(*choices)

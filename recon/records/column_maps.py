@@ -122,6 +122,7 @@ class ColumnMap:
     values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     constants: Mapping[str, tuple[str, str | float]] = field(default_factory=dict)  # unit, value
     corrections: Mapping[str, Correction] = field(default_factory=dict)
+    same_clock: bool = False  # as the other files of the logger
 
 
 def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
@@ -145,6 +146,13 @@ def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
             f"a map for {checked.kind}",
             f"a map for {kind}",
             f'Give the map that belongs to this file, or correct its line kind = "{checked.kind}".',
+        )
+    if checked.same_clock and kind != "log":
+        raise DataError(
+            _place(file, "same_clock"),
+            f"same_clock in a map for {kind}",
+            "it in a map for a log, one of several files of a logger",
+            "Delete that line.",
         )
     gauges = () if kind == "tares" else (gauge.name for _, gauge in car.gauges)
     known = QUANTITIES[kind] | dict.fromkeys(gauges, "gauge")
@@ -180,6 +188,7 @@ def read_map(path: str | Path, kind: Kind, car: Vehicle) -> ColumnMap:
             _correctable(kind, car),
             delays=kind == "log",
         ),
+        same_clock=checked.same_clock,
     )
 
 
@@ -241,6 +250,7 @@ class _MapKeys(_Strict):
 
     format: Literal[1]
     kind: Kind
+    same_clock: bool = False
     file: Form = Form()
     columns: dict[str, str | Source] = Field(default_factory=dict)
     values: dict[str, dict[str, str]] = Field(default_factory=dict)
@@ -262,6 +272,6 @@ def _validated(file: Path, raw: dict[str, Any]) -> _MapKeys:
             _place(file, ".".join(str(part) for part in first["loc"])),
             f"{first['input']!r}",
             needed,
-            f"{do}A map holds format, kind, [file], [columns], [values], [constants] and "
-            "[corrections].",
+            f"{do}A map holds format, kind, same_clock, [file], [columns], [values], [constants] "
+            "and [corrections].",
         ) from error

@@ -143,7 +143,9 @@ def read_log(
         `indication` (elapsed_time, gauge) in the unit of each gauge, and whatever else was
         logged, in SI, along elapsed_time [s], corner and component.  Missing samples are NaN,
         so are corners that were not logged.  Attributes: path, checksum, encoding, not_used,
-        gaps, and the date of the first sample where times are dated.
+        gaps, and the date of the first sample where times are dated; `same_clock` where the map
+        says so, and `time_of_day`, the time [s] at which elapsed time is zero, NaN where times are
+        numbers.
 
     Raises
     ------
@@ -162,7 +164,7 @@ def read_log(
     logged = {n: k for n, k in keys.items() if not table.bound.keys().isdisjoint(k)}
     wanted = [g.name for g in gauges] + [key for group in logged.values() for key in group]
     names = [n for n in dict.fromkeys(["elapsed_time", *wanted]) if n in table.bound]
-    values = _values(table, names)
+    values, time_of_day = _values(table, names)
     gaps = check_time(table, values[0], gauged=bool(gauges))
     for index, name in enumerate(names):
         if late := table.bound[name].late:
@@ -181,6 +183,8 @@ def read_log(
             "path": str(path),
             "checksum": checksum(path),
             "date": _date(table),
+            "same_clock": int(table.same_clock),
+            "time_of_day": time_of_day,
             "encoding": table.layout.encoding,
             "not_used": _not_used(table, names),
             "gaps": gaps,
@@ -246,8 +250,8 @@ def column_names(name: str, car: Vehicle) -> list[str]:
     return keys
 
 
-def _values(table: BoundTable, names: list[str]) -> Floats:
-    """Columns in SI, shape (name, row)."""
+def _values(table: BoundTable, names: list[str]) -> tuple[Floats, float]:
+    """Columns in SI, shape (name, row), and the time [s] of day at which elapsed time is zero."""
     bound = [table.bound[name] for name in names]
     parsed = [b.position for b in bound if b.position is not None]
     stamps = bound[0].position if bound[0].stamps else None
@@ -261,8 +265,10 @@ def _values(table: BoundTable, names: list[str]) -> Floats:
         _require_possible(table, names[index], values[index])
     if stamps is not None:
         day = past_midnight(values[0], table.layout.first_cell(stamps))
-        values[0] = day - day[0]
-    return values
+        began = float(day[0])
+        values[0] = day - began
+        return values, began
+    return values, float("nan")
 
 
 def _date(table: BoundTable) -> str:
