@@ -97,11 +97,12 @@ def _places(solver: Solver, samples: Samples) -> Floats:
 def _other_places(solver: Solver, places: Floats) -> list[Floats]:
     """The `places` (w + 1, n) [m] with each that is not logged away by its standard uncertainty."""
     wheels = solver.session.wheels
-    u = [0.0 if w.travel_logged else w.travel for w in wheels]
-    u.append(0.0 if wheels[0].steer_logged else wheels[0].rack)
+    u: list[float | Floats] = [0.0 if w.travel_logged else w.travel for w in wheels]
+    of_rack = np.hypot(wheels[0].rack, wheels[0].rack_share * places[-1])
+    u.append(0.0 if wheels[0].steer_logged else of_rack)
     out = []
     for k, step in enumerate(u):
-        if step > 0:
+        if np.any(step > 0):
             other, (low, high) = places.copy(), solver.table.ranges[k]
             inwards = np.where(places[k] > 0.5 * (low + high), -step, step)
             other[k] = np.clip(places[k] + inwards, low, high)

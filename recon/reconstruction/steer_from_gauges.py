@@ -30,12 +30,14 @@ from recon.car.vehicle import Vehicle
 from recon.reconstruction.inputs.attitude import Lean, on_springs, on_tyres
 from recon.reconstruction.inputs.steering import (
     INFERRED,
+    SHARE_INFERRED,
     SLOWEST,
+    U_ASIDE,
     U_INFERRED,
     U_SLIP_SHARE,
-    U_STEER,
-    U_UNDERSTEER,
+    Spread,
     slip_of_yaw,
+    u_understeer,
 )
 from recon.records.logs import LOG
 
@@ -44,13 +46,14 @@ USUAL_SPEED, U_USUAL_SPEED = 20.0, 10.0  # m/s, of a drive that does not show it
 U_SPEED_SHARE = 0.12  # relative: sideslip, acceleration of a body that rolls
 RATE, SLOW, SPAN = 20.0, 1.0, 5.0  # Hz; s, slower parts of r are left out; s, of the misfit
 INDEPENDENT = 1.0  # s after which an error of (1) is another one
-U_TURNED, U_ASIDE = 0.02, 0.3  # rad/s, m/s2: r and a_y of (1) are at least as unsure
+U_TURNED = 0.02  # rad/s: r of (1) is at least as unsure
 ROUNDS = 8
 U_GAINED = 0.7  # m/s after a second, of the integral of a_x: 3 m/s after twenty
 FASTEST = 80.0  # m/s
 TINY = 1e-9  # of what (1) says of the offset, where it says nothing
 
-_U = Variable((), "standard uncertainty of the steer, inferred", "rad")
+_U = Variable((), "fixed standard uncertainty of the steer, inferred", "rad")
+_SHARE = Variable((), "standard uncertainty of the steer relative to it, inferred", "1")
 
 
 class Speed(NamedTuple):
@@ -102,16 +105,22 @@ def with_steer(log: xr.Dataset, car: Vehicle, change: Floats, u_inertia: float =
     uncertainty of the yaw inertia by which it was found.
     """
     means = Means.of(log, car, change)
-    steer, u = steer_by(means, car, means.change, u_inertia)
+    steer, known = steer_by(means, car, means.change, u_inertia)
     middle = (np.arange(len(steer)) + 0.5) * means.size - 0.5
     inferred = np.interp(np.arange(log.sizes["elapsed_time"]), middle, steer)
-    return log.assign({INFERRED: stamp(LOG["steer"], inferred), U_INFERRED: stamp(_U, u)})
+    return log.assign(
+        {
+            INFERRED: stamp(LOG["steer"], inferred),
+            U_INFERRED: stamp(_U, known.u),
+            SHARE_INFERRED: stamp(_SHARE, known.share),
+        }
+    )
 
 
 def steer_by(
     means: Means, car: Vehicle, change: Floats, u_inertia: float = 0.0
-) -> tuple[Floats, float]:
-    """Steer (mean,) [rad] of a car whose yaw rate changes by `change` (mean,), and its u [rad]."""
+) -> tuple[Floats, Spread]:
+    """Steer (mean,) [rad] of a car whose yaw rate changes by `change` (mean,), and how unsure."""
     if means.speed is not None:
         speed = Speed(means.speed, np.zeros(len(change)))
     else:
@@ -129,20 +138,17 @@ def _lean(log: xr.Dataset, car: Vehicle, force: Floats, step: int) -> Lean:
 
 def _steer_at(
     speed: Speed, car: Vehicle, aside: Floats, change: Floats, u_aside: float
-) -> tuple[Floats, float]:
-    """Steer (sample,) of a car that turns by `aside` over its speed, and its uncertainty [rad]."""
+) -> tuple[Floats, Spread]:
+    """Steer (sample,) [rad] of a car that turns by `aside` over its speed, and how unsure."""
     value = np.maximum(speed.value, SLOWEST)
     turning, slip = car.wheelbase * aside / value**2, slip_of_yaw(car, change)
     parts = (
         turning * np.minimum(2 * speed.u / value, 1.0),
         car.wheelbase * u_aside / value**2,
         U_SLIP_SHARE * slip,
-        U_UNDERSTEER * aside,
+        u_understeer(aside),
     )
-    # An error of the steer turns the lateral force: samples count by its square.
-    weight = aside**2 + U_ASIDE**2
-    square = np.average(np.sum(np.square(parts), axis=0), weights=weight)
-    return turning + slip, float(np.sqrt(U_STEER**2 + square))
+    return turning + slip, Spread.of(parts, turning + slip, aside)
 
 
 def speed_of(ahead: Floats, aside: Floats, change: Floats, step: float) -> Speed:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 import recon
 from recon.base.errors import ReconWarning
 from recon.conditioning.filters import low_pass
+from recon.mechanics.axes import intermediate_to_tyre
 from recon.reconstruction.from_gauges import completed
 from recon.records.sheets import Tares
 from tests.outside.case_drives import case_calibration, case_car, case_log, case_truth
@@ -99,6 +100,31 @@ def test_without_hub_accelerometers_forces_are_known_within_45_newtons(
     assert np.all(u < 45.0)
     _, of_gauges = judged("all but gauges", 8.0)
     assert np.all(of_gauges < 55.0)  # 350 N where gravity stood for all accelerations
+
+
+def test_near_their_limit_front_tyres_slip_by_more_than_a_car_without_tyres_would_steer() -> None:
+    """Fx of a front tyre in a lap without steer, where its lateral force is among the largest."""
+    log, tares = case_log("lap")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ReconWarning)
+        full, less = (
+            recon.reconstruct(
+                recon.condition(log.drop_vars(gone), case_car(), tares, bandwidth=8.0),
+                case_calibration(),
+                case_car(),
+            )
+            for gone in ([], ["steer"])
+        )
+    true = case_truth("lap")
+    true = low_pass(true.reshape(len(true), -1), 8.0, 500.0).reshape(true.shape)
+    for k in (0, 1):
+        tyre = intermediate_to_tyre(true[:, k], full["heading"].to_numpy()[:, k])
+        error, u = less["tyre_force"][:, k, 0] - tyre[:, 0], less["u_tyre_force"][:, k, 0]
+        size = np.abs(tyre[:, 1])
+        hard, easy = size > np.quantile(size, 0.95), size < np.median(size)
+        # 1.5 and 1.6 with one uncertainty for the drive and understeer of half a degree per g.
+        assert 0.7 < np.sqrt(np.mean((error / u)[hard] ** 2)) < 1.3
+        assert np.mean(u[easy]) < 20.0  # N; 12 N with a steer sensor
 
 
 def test_a_noisy_travel_is_no_worse_than_none() -> None:

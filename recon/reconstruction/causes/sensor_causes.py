@@ -79,17 +79,23 @@ def attitude_causes(bench: Bench, attitude: Attitude) -> list[Cause]:
 
 
 def _steer_causes(bench: Bench) -> list[Cause]:
-    """An error of the steer moves the loads and turns the tyre axes at once."""
-    wheels = bench.estimator.session.wheels
+    """Errors of the steer, fixed and relative, move the loads and turn the tyre axes at once."""
+    wheels, features = bench.estimator.session.wheels, bench.features
     if not any(sensors.rack > 0 for sensors in wheels):
         return []
-    loading, turn = bench.blank(), np.zeros((3 * len(wheels), bench.features.size))
-    loading[:, :, bench.features.forces] = bench.slopes[-1] * wheels[0].rack
-    for k, sensors in enumerate(wheels):
-        turn[3 * k, bench.features.force(k, 1)] = sensors.heading
-        turn[3 * k + 1, bench.features.force(k, 0)] = -sensors.heading
     part = "session" if wheels[0].steer_logged else "assumption"
-    return [Cause(Source("session", "", "steer"), part, loading, steered=turn)]
+    out: list[Cause] = []
+    of_rack = wheels[0].rack_share * bench.grid.scale[-1] / wheels[0].rack
+    for size, places in ((1.0, features.forces), (of_rack, features.by_rack)):
+        if size > 0:
+            loading, turn = bench.blank(), np.zeros((3 * len(wheels), features.size))
+            loading[:, :, places] = size * bench.slopes[-1] * wheels[0].rack
+            for k, sensors in enumerate(wheels):
+                x, y = places.start + 4 * k, places.start + 4 * k + 1
+                turn[3 * k, y], turn[3 * k + 1, x] = sensors.heading * size, -sensors.heading * size
+            source = Source("session", "", "steer", len(out))
+            out.append(Cause(source, part, loading, steered=turn))
+    return out
 
 
 def _acceleration_causes(bench: Bench, k: int) -> list[Cause]:

@@ -41,7 +41,7 @@ class Attitude:
 
 @dataclass(frozen=True, slots=True)
 class Steer:
-    """Source of the rack's shift and its standard uncertainty [m].
+    """Source of the rack's shift and its standard uncertainty: fixed [m], and relative to it.
 
     `source` is the channel: "rack", "steer" or "steering_wheel_angle"; "yaw_rate" or
     "inferred_steer" where the steer is calculated from that or from the gauges; "none" where
@@ -52,6 +52,7 @@ class Steer:
     source: str = "rack"
     u_rack: float = 0.0
     u_heading: float = 0.0
+    share: float = 0.0
 
     @property
     def logged(self) -> bool:
@@ -76,10 +77,10 @@ class WheelSensors:
     `travel` [m] and `travel_share` relative; `travel_of_lean` (2,) [m] is the error that goes with
     one standard uncertainty of roll and of pitch on the springs; `travel_from` is "logged",
     "attitude" (roll and pitch of the body), "spring" (its load and rate) or "none"; `rack` [m] and
-    the `heading` [rad] that
-    goes with it (signed: rack to the left may steer to the right), `acceleration` (3,) [m/s2] and
-    its share; `acceleration_from` names for each axis its source: "hub", "body" or "none"; where
-    it is not the hub and `moves` is true, the motion of the wheel centre against the body is
+    the `heading` [rad] that goes with it (signed: rack to the left may steer to the right), and
+    `rack_share` relative to the rack's shift; `acceleration` (3,) [m/s2] and its share;
+    `acceleration_from` names for each axis its source: "hub", "body" or "none"; where it is not
+    the hub and `moves` is true, the motion of the wheel centre against the body is
     added, see `conditioning.hub_motion`.  `acceleration_of_body` (3,) [m/s2] is an error of the
     body's, which all corners share.  `hub_noise` (3,) [m/s2] is that of single samples after
     filtering.  `braking_known` is true where the line of any axle has a pressure sensor.
@@ -91,6 +92,7 @@ class WheelSensors:
     travel_from: str = "logged"
     rack: float = 0.0
     heading: float = 0.0
+    rack_share: float = 0.0
     steer_logged: bool = True
     acceleration: Three = (0.0, 0.0, 0.0)
     acceleration_share: Three = (0.0, 0.0, 0.0)

@@ -177,6 +177,7 @@ def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Sessio
         travel_from=travel.source,
         rack=steer.u_rack if corner.steered else 0.0,
         heading=steer.u_heading if corner.steered else 0.0,
+        rack_share=steer.share if corner.steered else 0.0,
         steer_logged=steer.logged,
         acceleration=hub.u,
         acceleration_share=hub.share,

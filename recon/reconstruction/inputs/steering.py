@@ -6,10 +6,14 @@ A car of wheelbase L that turns at the yaw rate r and speed v steers about
 
 The second term is the slip of front tyres of cornering stiffness c per radian and newton of load
 that turns a car whose yaw inertia is mass times the distances of both axles.  Understeer is left
-to the uncertainty.
+to the uncertainty, which is a fixed one and one relative to the steer: on a straight the wheels
+point ahead, and in a hairpin most of the error grows with the angle.
 """
 
 from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,10 +31,36 @@ from recon.reconstruction.inputs.logged_channels import specific_force, warn_of_
 U_RACK_UNKNOWN = 0.010  # m, where nothing shows the steer
 CORNERING, U_SLIP_SHARE = 20.0, 0.6  # per rad, of the load; relative, of the second term of (1)
 U_STEER = 0.004  # rad: offset of the wheel's heading, sideslip
-U_UNDERSTEER = 0.001  # rad per m/s2 sideways, half a degree per g
+U_UNDERSTEER = 0.001  # rad per m/s2 sideways, half a degree per g, far from the limit of tyres
+USUAL_LIMIT, LARGEST, MOST_USED = 8.0, 0.99, 0.95  # m/s2; quantile; share of a tyre's limit
+U_NEAR_LIMIT = 0.6  # of the slip near the limit: the other axle slips as well, less or more
 SLOWEST = 3.0  # m/s, below which a car turns by its geometry anyhow
 YAW = {"yaw_acceleration", "speed"}  # channels that show the steer together
-INFERRED, U_INFERRED = "inferred_steer", "u_inferred_steer"  # see `steer_from_gauges`
+U_ASIDE = 0.3  # m/s2: the acceleration sideways is at least as unsure
+INFERRED = "inferred_steer"  # see `steer_from_gauges`
+U_INFERRED, SHARE_INFERRED = "u_inferred_steer", "share_inferred_steer"
+
+
+class Spread(NamedTuple):
+    """Standard uncertainty of a heading: fixed `u` [rad], and `share` relative to the heading."""
+
+    u: float
+    share: float
+
+    @classmethod
+    def of(cls, parts: Iterable[Floats], heading: Floats, aside: Floats) -> Spread:
+        """From standard uncertainties (sample,) [rad] beside `U_STEER`, at each heading (sample,).
+
+        `aside` (sample,) [m/s2] is the acceleration sideways.  An error of the heading turns the
+        lateral force: samples count by its square.
+        """
+        from scipy.optimize import nnls
+
+        weight = aside**2 + U_ASIDE**2
+        design = np.column_stack([np.ones_like(heading), heading**2])
+        square = np.sum(np.square([*parts]), axis=0)
+        (fixed, growing), _ = nnls(design * weight[:, None], square * weight)
+        return cls(float(np.hypot(U_STEER, np.sqrt(fixed))), float(np.sqrt(growing)))
 
 
 def steer_of(log: xr.Dataset, car: Vehicle, assemblies: dict[str, Assembly]) -> Steer:
@@ -69,42 +99,45 @@ def lacks_steer(log: xr.Dataset, car: Vehicle) -> bool:
 
 def logged_steer(source: str, car: Vehicle, assemblies: dict[str, Assembly]) -> Steer:
     """The rack's shift from the channel `source`, with the stated error of the steer sensor."""
-    return _of_heading(source, car.sensors.u_steer, assemblies)
+    return _of_heading(source, Spread(car.sensors.u_steer, 0.0), assemblies)
 
 
-def _of_heading(source: str, u_heading: float, assemblies: dict[str, Assembly]) -> Steer:
-    """The rack's shift from a heading that is known within `u_heading` [rad]."""
+def _of_heading(source: str, known: Spread, assemblies: dict[str, Assembly]) -> Steer:
+    """The rack's shift from a heading."""
     slope = _heading_slope(assemblies)
-    u = u_heading / abs(slope) if slope != 0 else 0.0
-    return Steer(source, u, u * slope)
+    u = known.u / abs(slope) if slope != 0 else 0.0
+    return Steer(source, u, u * slope, known.share)
 
 
-def _from_yaw(log: xr.Dataset, car: Vehicle) -> float | None:
-    """Standard uncertainty [rad] of the steer that the yaw rate shows, None where it does not."""
+def _from_yaw(log: xr.Dataset, car: Vehicle) -> Spread | None:
+    """Uncertainty of the steer that the yaw rate shows, None where it does not."""
     force = specific_force(log)
     if force is None or not has_four_wheels(car) or not set(log) >= YAW:
         return None
-    slip = slip_of_yaw(car, log["yaw_acceleration"].to_numpy())
-    size = [float(np.sqrt(np.nanmean(np.square(values)))) for values in (slip, force[1])]
-    u = float(np.linalg.norm([U_STEER, U_SLIP_SHARE * size[0], U_UNDERSTEER * size[1]]))
-    _warn_of_steer(log, "yaw rate and speed", u)
-    return u
+    slip, aside = slip_of_yaw(car, log["yaw_acceleration"].to_numpy()), force[1]
+    heading = steer_of_yaw(log, car)
+    on = np.isfinite(slip + aside + heading)
+    parts = (U_SLIP_SHARE * slip[on], u_understeer(aside[on]))
+    known = Spread.of(parts, heading[on], aside[on])
+    _warn_of_steer(log, "yaw rate and speed", known)
+    return known
 
 
-def _from_gauges(log: xr.Dataset) -> float | None:
-    """Standard uncertainty [rad] of the steer that the gauges show, None where they do not."""
+def _from_gauges(log: xr.Dataset) -> Spread | None:
+    """Uncertainty of the steer that the gauges show, None where they do not."""
     if INFERRED not in log:
         return None
-    u = float(log[U_INFERRED])
+    known = Spread(float(log[U_INFERRED]), float(log[SHARE_INFERRED]))
     how = "" if "speed" in log else ", which show the speed of the car as well"
-    _warn_of_steer(log, f"its accelerations by the gauges{how}", u)
-    return u
+    _warn_of_steer(log, f"its accelerations by the gauges{how}", known)
+    return known
 
 
-def _warn_of_steer(log: xr.Dataset, source: str, u: float) -> None:
+def _warn_of_steer(log: xr.Dataset, source: str, known: Spread) -> None:
     warn_of_prior(
         f"{log.attrs.get('path', 'log')}: steer is not logged; it is calculated from {source}, "
-        f"with a standard uncertainty of {np.degrees(u):.2g} degrees."
+        f"with a standard uncertainty of {np.degrees(known.u):.2g} degrees and "
+        f"{100 * known.share:.0f} % of the steer."
     )
 
 
@@ -118,6 +151,21 @@ def steer_of_yaw(log: xr.Dataset, car: Vehicle) -> Floats:
 def slip_of_yaw(car: Vehicle, change: Floats) -> Floats:
     """Steer (sample,) [rad] beyond that of a steady turn, for a `change` of yaw rate [rad/s2]."""
     return car.wheelbase * change / (CORNERING * STANDARD_GRAVITY)
+
+
+def u_understeer(aside: Floats) -> Floats:
+    """Standard uncertainty (sample,) [rad] of the slip of one axle's tyres beside the other's.
+
+    `aside` (sample,) [m/s2] is the acceleration sideways; the largest of the drive, or a usual one,
+    is taken as the limit of the tyres.  By the brush model (from memory: H. B. Pacejka, Tyre and
+    Vehicle Dynamics) a tyre of friction m that uses a share s of it slips by
+    3 m / c (1 - (1 - s)^(1/3)), near its limit far more than the m s / c of a tyre without one.
+    """
+    largest = float(np.quantile(np.abs(aside), LARGEST)) if len(aside) else 0.0
+    limit = max(largest, USUAL_LIMIT)
+    used = np.minimum(np.abs(aside) / limit, MOST_USED)
+    more = (3.0 * (1.0 - np.cbrt(1.0 - used)) - used) * limit / STANDARD_GRAVITY / CORNERING
+    return np.hypot(U_UNDERSTEER * aside, U_NEAR_LIMIT * more)
 
 
 def _heading_slope(assemblies: dict[str, Assembly]) -> float:

@@ -126,9 +126,10 @@ def _in_tyres(solver: Solver, block: Solved, level: Singles, angle: Angle) -> di
             variance += solver.outputs.leak_by_wheel(
                 _headed(turn, Angle(angle.c[:, None], angle.s[:, None]))
             )
-        if solver.steering is not None and solver.steering.part == name:
-            late = _of_wheels(solver, block.late) + _turned(solver.steering.steered, level)
-            variance += _headed(late, angle) ** 2
+        for cause, loads in zip(solver.steering, block.steering, strict=True):
+            if cause.part == name:
+                turned = _turned(cause.steered, level, block.rack)
+                variance += _headed(_of_wheels(solver, loads) + turned, angle) ** 2
         out[f"u_tyre_force_{name}"] = np.sqrt(variance)
         total += variance
     return out | {"u_tyre_force": np.sqrt(total)}
@@ -140,14 +141,19 @@ def _of_wheels(solver: Solver, outputs: Singles) -> Singles:
     return outputs[: 3 * wheels].reshape(wheels, 3, -1)
 
 
-def _turned(turn: Floats | None, force: Singles) -> Singles:
-    """Effect [N] on forces (w, 3, sample) of turning their axes by a cause (3 w, feature)."""
+def _turned(turn: Floats | None, force: Singles, rack: Singles | None = None) -> Singles:
+    """Effect [N] on forces (w, 3, sample) of turning their axes by a cause (3 w, feature).
+
+    `rack` (sample,) [1] is its shift over its scale, for a cause that turns axes in proportion.
+    """
     assert turn is not None
-    turns = [
-        turn[3 * k : 3 * k + 3, Features.force(k, 0) : Features.force(k, 3)]
-        for k in range(len(force))
-    ]
-    return np.einsum("wij,wjn->win", np.array(turns, dtype=np.float32), force)
+    features = Features(len(force))
+    out = np.zeros_like(force)
+    for places, by in ((features.forces, 1.0), (features.by_rack, rack)):
+        if by is not None and turn[:, places].any():
+            own = [turn[3 * k : 3 * k + 3, places][:, 4 * k : 4 * k + 3] for k in range(len(force))]
+            out += by * np.einsum("wij,wjn->win", np.array(own, dtype=np.float32), force)
+    return out
 
 
 def _headed(level: Singles, angle: Angle) -> Singles:

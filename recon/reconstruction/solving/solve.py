@@ -66,10 +66,10 @@ class Solved:
 
     `force` (w, 4, sample) Fx, Fy, Fz, T and `free` (w, 3, sample) without the bound, vehicle axes;
     `turn` (3, 3, sample) into intermediate axes, and its `rest` beside the lean of a tied axle;
-    `heading` (w, sample) [rad].  Of the outputs in
+    `heading` (w, sample) [rad], `rack` (sample,) [1] its shift over its scale.  Of the outputs in
     intermediate axes: `random`, `leak` (output, sample), `variance` (part, output, sample) and
-    `xy` (part, w, sample) [N2], `late` (output, sample) and `leaning` (cause, output, sample) [N],
-    see `variance`, `outputs` and `Solver.leaning`.
+    `xy` (part, w, sample) [N2], `steering` and `leaning` (cause, output, sample) [N], see
+    `variance`, `outputs`, `Solver.steering` and `Solver.leaning`.
     """
 
     force: Singles
@@ -77,11 +77,12 @@ class Solved:
     turn: Singles
     rest: Singles
     heading: Singles
+    rack: Singles
     random: Singles
     leak: Singles
     variance: Singles
     xy: Singles
-    late: Singles
+    steering: list[Singles]
     leaning: list[Singles]
     status: NDArray[np.uint16]
     mode: NDArray[np.int64]
@@ -90,7 +91,7 @@ class Solved:
     @property
     def whole(self) -> Singles:
         """Variance (output, sample) [N2] in intermediate axes but for `leak`."""
-        return np.asarray(self.random + self.variance.sum(axis=0) + self.late**2)
+        return sum((loads**2 for loads in self.steering), self.random + self.variance.sum(axis=0))
 
 
 def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
@@ -131,11 +132,12 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
         turn=turn,
         rest=rest,
         heading=solver.table.heading.astype(np.float32) @ basis,
+        rack=rack,
         random=_random(solver, samples, turns),
         leak=outputs.leak(rest).astype(np.float32),
         variance=variance,
         xy=xy,
-        late=late_effect(outputs, solver.steering, features, turns),
+        steering=[late_effect(outputs, cause, features, turns) for cause in solver.steering],
         leaning=[late_effect(outputs, cause, features, turns) for cause in solver.leaning],
         status=status,
         mode=samples.mode,

@@ -47,9 +47,9 @@ class Solver:
     force_reached: Floats
 
     @property
-    def steering(self) -> Cause | None:
-        """The cause that turns the tyre axes, where there is one."""
-        return next((cause for cause in self.causes if cause.steered is not None), None)
+    def steering(self) -> list[Cause]:
+        """The causes that turn the tyre axes."""
+        return [cause for cause in self.causes if cause.steered is not None]
 
     @property
     def carried(self) -> tuple[float, ...]:

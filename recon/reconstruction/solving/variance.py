@@ -75,11 +75,10 @@ def variances_of(
     return np.maximum(variance, 0.0, out=variance), parts[:, count:]
 
 
-def late_effect(outputs: Outputs, cause: Cause | None, features: Singles, turns: Turns) -> Singles:
+def late_effect(outputs: Outputs, cause: Cause, features: Singles, turns: Turns) -> Singles:
     """Effect (output, sample) [N] on the loads of a cause that turns axes as well."""
-    out = np.zeros((len(outputs.rows), features.shape[1]), dtype=np.float32)
-    if cause is not None:
-        for m, chosen in turns:
-            loading = (outputs.rows @ cause.loading[m]).astype(np.float32)
-            out[:, chosen] = loading @ features[:, chosen]
+    out = np.empty((len(outputs.rows), features.shape[1]), dtype=np.float32)
+    for m, chosen in turns:
+        loading = (outputs.rows @ cause.loading[m]).astype(np.float32)
+        out[:, chosen] = loading @ features[:, chosen]
     return out
