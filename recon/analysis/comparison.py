@@ -34,6 +34,8 @@ from recon.evaluation.runs.checks import (
     margin_of,
     refuse_missing,
     refuse_mixed,
+    refuse_number,
+    refuse_other_run,
     refuse_same_log,
     too_few,
     without_calibration,
@@ -88,19 +90,23 @@ def compare_runs(
     ------
     DataError
         No such metric or margin, a run lacks the metric or is doubted, one log is there twice,
-        calibrations are mixed within a set-up, or there are too few runs for blocks and covariates.
+        `forces` are not those of every run in the order of the list, calibrations are mixed within
+        a set-up, or there are too few runs for blocks and covariates.
     """
     declared = metric_named(metric, runs.path).name
     margin_of(margin, runs.path)
     measured, values, sources = [], [], []
     for run, result in enumerate(forces):
+        refuse_number(runs, run + 1, more=True)
         refuse_doubted(result, runs.where(run), "run", "remove its row")
         sources.append(sources_of(result))
         refuse_same_log(runs, sources)  # before the work, not after that of all runs
+        refuse_other_run(runs, run, result)
         own = run_values(result)
         refuse_missing(runs, run, own, declared)
         values.append(own)
         measured.append(measured_of(own.estimate, result))
+    refuse_number(runs, len(measured), more=False)
     given = _given(values, declared)
     not_given = [
         f"{name}: {why}" for name, why in _first_reasons(runs, values).items() if name not in given

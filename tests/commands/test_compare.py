@@ -157,6 +157,18 @@ def test_the_same_log_under_two_names_is_refused(folder: Path) -> None:
         recon.compare_runs(runs, results, metric="cornering_force")
 
 
+def test_forces_of_other_runs_than_those_of_the_list_are_refused(folder: Path) -> None:
+    runs = recon.read_run_list(folder / "runs.csv")
+    results = [recon.read_result(file) for file in runs.file]
+    for given, found in (
+        (results[::-1], rf"line 2 .*: forces read from .*{runs.file[-1].parent.name}"),
+        (results[:3], rf"runs.csv: forces of 3, fewer than the {len(results)} runs"),
+        ([*results, results[0]], rf"runs.csv: forces of more than the {len(results)} runs"),
+    ):
+        with pytest.raises(DataError, match=rf"{found}"):
+            recon.compare_runs(runs, given, metric="cornering_force")
+
+
 def test_forces_that_are_none_are_refused(folder: Path, run: Run, tmp_path: Path) -> None:
     (folder / "text.nc").write_text("no netCDF", encoding="utf-8")
     rows = rows_of()

@@ -1,10 +1,12 @@
-"""Checks of runs before they are compared: doubts, one log twice, calibrations that do not hold."""
+"""Checks of runs before they are compared: order, one log twice, calibrations that do not hold."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from recon.base.errors import DataError
+from recon.base.late import xr
 from recon.evaluation.common.other_runs import COUNTS_TWICE, same_log
 from recon.evaluation.common.shared_errors import ENDS_CALIBRATION, ENDS_SHARING, Sources
 from recon.evaluation.runs.design import Blocked, bar_spoken_of, suspected
@@ -12,6 +14,10 @@ from recon.evaluation.runs.metrics import BY_NAME, RunValues
 from recon.records.run_list import NOT_STATED, RunList
 
 PERCENT = "%"
+_IN_ORDER = (
+    "the forces of every run, in the order in which the runs were driven",
+    "Read them as [recon.read_result(file) for file in runs.file].",
+)
 
 
 def margin_of(margin: float | str | None, where: str) -> tuple[float, bool]:
@@ -35,6 +41,29 @@ def margin_of(margin: float | str | None, where: str) -> tuple[float, bool]:
             "Give the largest difference that would not matter to you, or leave it out.",
         )
     return size, share
+
+
+def refuse_number(runs: RunList, given: int, *, more: bool) -> None:
+    """Refuse more forces than runs and, unless `more` may follow, fewer.
+
+    Raises DataError: there are `given` forces and another number of runs.
+    """
+    wanted = len(runs.file)
+    if given > wanted or (given < wanted and not more):
+        number = "more" if given > wanted else f"{given}, fewer"
+        raise DataError(runs.path, f"forces of {number} than the {wanted} runs", *_IN_ORDER)
+
+
+def refuse_other_run(runs: RunList, run: int, forces: xr.Dataset) -> None:
+    """Refuse forces that were read from the file of another run of the list.
+
+    Raises DataError: they are of another run.
+    """
+    source = forces.encoding.get("source")
+    files = [file.resolve() for file in runs.file]
+    read = Path(str(source)).resolve()
+    if source and read in files and read != files[run]:
+        raise DataError(runs.where(run), f"forces read from {source}", *_IN_ORDER)
 
 
 def refuse_missing(runs: RunList, run: int, values: RunValues, metric: str) -> None:
