@@ -1,20 +1,22 @@
 """A damper on a line of its own: a spring of rate 0."""
 
 import warnings
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
+import xarray as xr
 
 import recon
 from recon.analysis.link_loads import link_loads
 from recon.base.errors import VehicleError
 from recon.car.vehicle import DAMPER as DAMPER_COMPLIANCE
+from recon.conditioning.filters import low_pass
 from recon.mechanics.assembly import assembly_of
 from recon.mechanics.motion import pose
 from recon.mechanics.statics import damper_loads, member_matrix
 from tests.calibrated_corners import fitted, pulled
-from tests.days import VEHICLES
+from tests.days import VEHICLES, day, unwarned
 from tests.suspension_days import unit_day
 
 DAMPER = """
@@ -93,7 +95,8 @@ def test_a_rate_below_zero_is_refused(tmp_path):
         _car(tmp_path, "-1")
 
 
-def test_a_gauge_that_no_pull_loads_does_not_spoil_the_others(tmp_path):
+def _with_damper_behind(tmp_path):
+    """The club racer with a gauged damper of its own beside the spring of the left rear wheel."""
     damper = DAMPER.replace("RATE", "0").replace("FL", "RL").replace("FR", "RR")
     damper = damper.replace("[-30,", "[-2440,").replace("[-60,", "[-2470,")
     text = (VEHICLES / "club_racer.toml").read_text()
@@ -101,12 +104,57 @@ def test_a_gauge_that_no_pull_loads_does_not_spoil_the_others(tmp_path):
     text = text.replace(seat, seat + "rate_N_per_mm = 45\n")
     path = tmp_path / "car.toml"
     path.write_text(text.replace("\n[corner.RR]\n", damper, 1))
-    car = recon.read_vehicle(path)
-    drawn, sheet = pulled("RL", 40)
-    noise = np.random.default_rng(3).normal(0, 1e-4, (len(sheet.indication), 1))
+    return recon.read_vehicle(path)
+
+
+def _noise(count):
+    return np.random.default_rng(3).normal(0, 1e-4, count)
+
+
+def _with_idle_gauge(sheet):
     gauges = (*sheet.gauges, "RL_damper")
-    more = replace(sheet, gauges=gauges, indication=np.hstack([sheet.indication, noise]))
-    alone, beside = fitted(sheet, drawn.car), fitted(more, car)
+    seen = np.column_stack([sheet.indication, _noise(len(sheet.indication))])
+    return replace(sheet, gauges=gauges, indication=seen)
+
+
+def test_a_gauge_that_no_pull_loads_does_not_spoil_the_others(tmp_path):
+    car = _with_damper_behind(tmp_path)
+    drawn, sheet = pulled("RL", 40)
+    alone, beside = fitted(sheet, drawn.car), fitted(_with_idle_gauge(sheet), car)
     assert beside.noise[:-1] == pytest.approx(alone.noise, rel=0.2)
     own = range(len(alone.K))
     assert beside.K[own, own] == pytest.approx(alone.K[own, own], rel=2e-3)
+
+
+def test_a_spring_is_not_called_early_for_what_the_damper_beside_it_carries(tmp_path):
+    car, drive = _with_damper_behind(tmp_path), day()
+    with unwarned():
+        calibration = recon.calibrate(_with_idle_gauge(drive.pulls), car)
+    rear = calibration.corners["RL"]
+    held = damper_loads(pose(assembly_of(car, "RL").mechanism, 0.0))[:, 0]
+    rise = np.gradient(drive.log["travel"].sel(corner="RL").to_numpy())
+    quick = low_pass(rise[:, None], 8.0, 200.0) * 200.0
+    # 3 N s/mm along the damper, and what takes it off spring and links.
+    more = 3e3 * quick * (rear.K @ (held / held[rear.members.index("damper")]))
+    indication = drive.log["indication"].copy()
+    indication.loc[{"gauge": list(rear.gauges[:-1])}] += more[:, :-1]
+    own = (more[:, -1] + _noise(len(more)))[:, None]
+    damper = xr.DataArray(own, coords={"gauge": ["RL_damper"]}, dims=("elapsed_time", "gauge"))
+    seen = xr.concat([indication, damper], "gauge")
+    log = drive.log.drop_vars(["indication", "gauge"]).assign(indication=seen)
+    log.attrs = drive.log.attrs
+    with unwarned():
+        conditioned = recon.condition(log, car, _tared(drive.tares))
+        forces = recon.reconstruct(conditioned, calibration, car)
+    assert "doubt_cause" not in forces
+
+
+def _tared(tares):
+    """The tares with those of the damper's gauge beside another's."""
+    like = np.flatnonzero(tares.gauge == "RL_coil_over")
+    rows = np.concatenate([np.arange(len(tares.gauge)), like])
+    own = {f.name: getattr(tares, f.name) for f in fields(tares)}
+    more = {k: v[rows] for k, v in own.items() if isinstance(v, np.ndarray)}
+    more["gauge"] = more["gauge"].astype("<U20")
+    more["gauge"][-len(like) :], more["indication"][-len(like) :] = "RL_damper", 0.0
+    return replace(tares, **more)

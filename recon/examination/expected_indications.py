@@ -28,9 +28,9 @@ class Expected:
 
     `mean` (n, gauge), from hub accelerations, brake torque and the tare's load; `weight`
     (n, gauge, gauge), the inverse of the covariance V + H U H'; `moving` likewise, with the part
-    of V that changes in the course of a drive and more of the dampers of a tied axle: their force
-    follows the change of the load, which looks like gauges that are late.  Both hold what a travel
-    or rack that is not logged may change at the forces of the sample.
+    of V that changes in the course of a drive and more of the dampers beside springs or bars: their
+    force follows the change of the load, which looks like gauges that are late.  Both hold what a
+    travel or rack that is not logged may change at the forces of the sample.
     """
 
     mean: Floats
@@ -78,8 +78,8 @@ def expected_indications(solver: Solver, samples: Samples) -> Expected:
             off = np.einsum("ngf,fn->ng", change[..., forces], force[:, chosen])
             by_priors += off[:, :, None] * off[:, None]
         weight[chosen] = np.linalg.inv(V + by_priors)
-        course = (changing if settled else V + by_dampers @ by_dampers.T) + by_priors
-        moving[chosen] = np.linalg.inv(course)
+        course = (changing if settled else V) + by_dampers @ by_dampers.T
+        moving[chosen] = np.linalg.inv(course + by_priors)
         mean[chosen] = np.einsum("ngt,tn->ng", H[..., torques], samples.brake_torque[:, chosen])
         mean[chosen] -= np.einsum("ngk,kn->ng", hub * mass, samples.hub[:, chosen])
     return Expected(mean - estimator.tare.indication, weight, moving)
