@@ -10,6 +10,8 @@ import sys
 import warnings
 from pathlib import Path
 
+SHORT_WORD = 3  # letters; what is shorter is a side or a unit
+
 
 class ReconError(Exception):
     """Base class of all errors that this package raises on purpose.
@@ -115,23 +117,32 @@ def shortened(text: str, most: int = 600) -> str:
     return text if len(text) <= most else f"{text[:most]}... ({len(text)} characters)"
 
 
-def nearest(word: str, choices: list[str] | tuple[str, ...], most: int = 40) -> str:
-    """The allowed `choices` as text, at most `most`, the one nearest to `word` first.
-
-    Of the others a dozen is enough where one is near.
-    """
+def closest(word: str, choices: list[str] | tuple[str, ...]) -> str:
+    """The one of the allowed `choices` that is nearest to `word`; empty where none is near."""
     import difflib
 
     # The same letters first, whatever their size and order: MM for mm, LF for FL.
     letters = sorted(word.casefold())
     close = [choice for choice in choices if sorted(choice.casefold()) == letters][:1]
+    # Then what holds it whole: rate_N_per_mm for rate; what is spelt alike; what shares a word.
+    whole = [c for c in choices if len(word) >= SHORT_WORD and f"_{word}_" in f"_{c}_"]
+    close = close or sorted(whole, key=len)[:1]
     close = close or difflib.get_close_matches(word[:100], list(choices), n=1, cutoff=0.5)
-    rest = [c for c in choices if c not in close]
+    words = {part for part in word.split("_") if len(part) > SHORT_WORD}
+    shared = [c for c in choices if words & set(c.split("_"))]
+    return (close or sorted(shared, key=len) or [""])[0]
+
+
+def nearest(word: str, choices: list[str] | tuple[str, ...], most: int = 40) -> str:
+    """The allowed `choices` as text, at most `most`, the one nearest to `word` first.
+
+    Of the others a dozen is enough where one is near.
+    """
+    close = closest(word, choices)
+    rest = [c for c in choices if c != close]
     most = min(most, 12) if close else most
     if len(rest) > most:
         rest = [*rest[:most], f"{len(rest) - most} more"]
     if close:
-        return f"'{close[0]}' (did you mean that?)" + (
-            f" or one of {', '.join(rest)}" if rest else ""
-        )
+        return f"'{close}' (did you mean that?)" + (f" or one of {', '.join(rest)}" if rest else "")
     return f"one of {', '.join(rest)}" if rest else "a listed name, but none is listed"

@@ -6,8 +6,9 @@ import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, get_args
 
-from recon.base.errors import nearest, shortened
+from recon.base.errors import closest, nearest, shortened
 from recon.car.schema import FORMS, Table, VehicleTable
+from recon.car.sizes import range_of
 from recon.car.source import Loc
 
 if TYPE_CHECKING:
@@ -31,7 +32,15 @@ _NEEDED = {
 
 def faults_of(error: ValidationError) -> list[Fault]:
     """Faults that the schema found, in the words of the file, each once."""
-    return list(dict.fromkeys(_worded(e) for e in error.errors(include_url=False)))
+    errors = error.errors(include_url=False)
+    meant = {
+        (*e["loc"][:-1], closest(str(e["loc"][-1]), _keys(e["loc"][:-1])))
+        for e in errors
+        if e["type"] == "extra_forbidden"
+    }
+    # A key that is there under another name is no second fault.
+    told = (e for e in errors if e["type"] != "missing" or e["loc"] not in meant)
+    return list(dict.fromkeys(_worded(e) for e in told))
 
 
 def _worded(error: ErrorDetails) -> Fault:
@@ -43,7 +52,7 @@ def _worded(error: ErrorDetails) -> Fault:
             found, needed = context["found"], context["needed"]
         case "extra_forbidden":
             found = f"unknown key {_short(loc[-1])}"
-            needed = nearest(str(loc[-1]), _keys(error["loc"][:-1]))
+            needed = _key_needed(str(loc[-1]), _keys(error["loc"][:-1]))
         case "missing" if isinstance(loc[-1], int):
             loc = loc[:-1]
             found, needed = f"{len(given)} entries", "more entries, one for each axis or limit"
@@ -60,6 +69,15 @@ def _worded(error: ErrorDetails) -> Fault:
             found = _short(given)
             needed = _NEEDED.get(kind, error["msg"].replace("Input should be", "a number"))
     return loc, found, needed
+
+
+def _key_needed(written: str, keys: tuple[str, ...]) -> str:
+    """The key that is meant, with the unit of its number where that is not the one written."""
+    unit, _ = range_of(closest(written, keys)) or ("", None)
+    needed = nearest(written, keys)
+    if not unit or written.endswith(f"_{unit}"):
+        return needed
+    return needed.replace("mean that?", f"mean that, in {unit.replace('_per_', '/')}?")
 
 
 def _short(given: Any) -> str:
