@@ -14,7 +14,7 @@ from typing import Any, ParamSpec, TypeVar
 
 from recon.base.errors import ReconWarning
 from recon.records.files import checksum, only_result
-from recon.records.provenance import Input, Record, inputs_within
+from recon.records.provenance import Input, Record, assumptions_within, inputs_within
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -86,7 +86,7 @@ def part_of(run: Run | None) -> Iterator[None]:
 def assume(sentences: Iterable[object]) -> None:
     """Add values that no file stated to the record of the command that runs."""
     if (run := _RUN.get()) is not None:
-        run.assumptions += map(str, sentences)
+        run.assumptions += [text for text in map(str, sentences) if text not in run.assumptions]
 
 
 def record() -> Record | None:
@@ -103,7 +103,14 @@ def _run(name: str, arguments: Mapping[str, Any]) -> Run:
     command = given["answer"].command if "answer" in given else name
     skipped = (*FILES, *WITHOUT_EFFECT)
     settings = {key: value for key, value in given.items() if key not in skipped}
-    return Run(command, settings, tuple(_inputs(given)))
+    inputs = tuple(_inputs(given))
+    return Run(command, settings, inputs, assumptions=_behind(inputs))
+
+
+def _behind(inputs: Iterable[Input]) -> list[str]:
+    """Assumptions that the results among the inputs were made with, each once."""
+    results = (Path(one.file) for one in inputs if one.role in RESULTS)
+    return list(dict.fromkeys(text for file in results for text in assumptions_within(file)))
 
 
 def _inputs(given: Mapping[str, Any]) -> Iterator[Input]:

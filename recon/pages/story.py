@@ -96,7 +96,11 @@ def _next(forces: xr.Dataset, why: dict[str, Any]) -> str:
     assumed = len(forces["assumption"]) if "assumption" in forces.variables else 0
     head = f"{assumed} values were assumed, because no file states them. "
     if not assumed:
-        head = "No value had to be assumed. " if "input_role" in forces.variables else ""
+        head = (
+            "The files state every value that is asked of them. "
+            if "input_role" in forces.variables
+            else ""
+        )
     useful = str(forces.attrs.get("most_useful_channel", ""))
     if useful:
         return f"{head}Next: {useful}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -46,18 +47,28 @@ class Record:
 
 def inputs_within(file: Path, role: str) -> tuple[Input, ...]:
     """Files that a result was itself made from, by its record: 'log of forces'."""
+    names = ("input_role", "input_file", "input_checksum")
+    return tuple(
+        Input(f"{own} of {role}", str(name), str(sums))
+        for own, name, sums in zip(*_columns(file, names), strict=True)
+    )
+
+
+def assumptions_within(file: Path) -> list[str]:
+    """Values that no file stated when a result was made: what is made from it rests on them too."""
+    (sentences,) = _columns(file, ("assumption",))
+    return list(map(str, sentences))
+
+
+def _columns(file: Path, names: Sequence[str]) -> list[list[Any]]:
+    """Lists of the record of a result; empty where it has none."""
     import netCDF4
 
     try:
         with netCDF4.Dataset(file) as opened:
-            names = ("input_role", "input_file", "input_checksum")
-            columns = [opened.variables[name][:].tolist() for name in names]
-    except (OSError, KeyError):  # no result, or an older one without a record
-        return ()
-    return tuple(
-        Input(f"{own} of {role}", str(name), str(sums))
-        for own, name, sums in zip(*columns, strict=True)
-    )
+            return [opened.variables[name][:].tolist() for name in names]
+    except (OSError, KeyError):  # no result, or one without a record
+        return [[] for _ in names]
 
 
 def recorded_inputs(result: xr.Dataset) -> tuple[Input, ...]:

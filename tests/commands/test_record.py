@@ -128,6 +128,14 @@ def test_defaults_of_sheets_are_kept(run: Run, one_corner: OneCorner, tmp_path: 
         "practice, no source)",
     ]
     assert read_calibration(tmp_path / "c" / "calibration.nc").corners.keys() == {"FL"}
+    # What is made from a calibration rests on them as well, and so do answers.
+    words = (CAR, tmp_path / "c", one_corner.log, one_corner.tares, "--no-pictures")
+    assert run("reconstruct", *words, "--out", tmp_path / "f").code == 0
+    assert run("friction", tmp_path / "f", "--out", tmp_path / "u").code == 0
+    for file in (tmp_path / "f" / "forces.nc", tmp_path / "u" / "friction.nc"):
+        behind = read_result(file)["assumption"].to_numpy().tolist()
+        assert [text for text in behind if text.startswith(str(pulls))] == found
+        assert len(set(behind)) == len(behind)
 
 
 @pytest.mark.parametrize("of", ["calibration", "forces", "friction"])
