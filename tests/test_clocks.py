@@ -96,6 +96,20 @@ def test_a_stand_in_aligns_with_the_lag_it_may_have() -> None:
     assert clock.agreements[0].names == ("mean of hub_acceleration_y", "acceleration_y")
 
 
+def test_signals_that_lag_more_and_more_are_no_clock_that_drifts() -> None:
+    """Sideways acceleration leads yaw in slow corners, which may all lie at one end of a drive."""
+    a, b = two(7)
+    at = 0.8 + b["elapsed_time"].to_numpy()
+    turning = swerve(at - 0.002 * at, 7)  # late by 120 ms at the end, a clock of 2000 ppm
+    b = b.drop_vars("acceleration")
+    b["yaw_rate"] = (("elapsed_time",), turning / 15.0)
+    b["speed"] = (("elapsed_time",), np.full(len(at), 15.0))
+    clock = align(a, b)
+    assert clock.agreements[0].names == ("acceleration_y", "speed times yaw_rate")
+    assert abs(wrong(clock, 0.8, 40.0)[0]) < 2 * np.hypot(clock.u_offset, clock.delay) < 0.2
+    assert abs(clock.drift) < 2 * clock.u_drift < 120e-6
+
+
 def test_gauges_and_an_acceleration_are_enough() -> None:
     a, b = two(9)
     rng = np.random.default_rng(2)

@@ -27,6 +27,7 @@ U_DRIFT = 50e-6  # prior: quartz clocks of loggers; common practice, no source
 FASTEST_DRIFT = 500e-6  # beyond which a clock is not looked for
 U_DELAY = 1e-3  # s, between channels of one logger; common practice, no source
 DELAY_SHARE = 0.1  # of the second log's step: single samples or means? common practice, no source
+STEP = 1e-3  # s to either side, for slopes: shorter ones drown in the kinks of the interpolation
 BLOCK = 2.0  # s; residuals further apart than this are independent
 WINDOWS = 12  # in which the lag is shown
 
@@ -192,9 +193,8 @@ def _refined(pairs: list[Pair], start: Clock, where: str) -> Clock:
         return np.append(np.concatenate(parts), prior)
 
     def slopes_at(x: Floats) -> Floats:
-        # Over 1 ms to either side: shorter steps drown in the kinks of the interpolation.
-        steps = 1e-3 * np.eye(2)
-        return np.stack([(misfits(x + d) - misfits(x - d)) / 2e-3 for d in steps], axis=1)
+        steps = STEP * np.eye(2)
+        return np.stack([(misfits(x + d) - misfits(x - d)) / (2 * STEP) for d in steps], axis=1)
 
     x = np.zeros(2)
     for _ in range(2):
@@ -226,11 +226,20 @@ def _delay(pairs: list[Pair]) -> float:
 
 
 def _misfit_size(pair: Pair, clock: Clock) -> float:
-    """Robust standard deviation of the misfit in the unit of the second log's channel."""
-    fit = pair.fitted(clock.on_first(pair.time))
+    """Robust standard deviation of the misfit in the unit of the second log's channel.
+
+    Signals that lag by themselves do so otherwise in every corner, which looks like a clock that
+    drifts: they are taken to tell the lag no better than `u_lag` in each block of time.
+    """
+    times = clock.on_first(pair.time)
+    fit = pair.fitted(times)
     there = fit.misfit[np.isfinite(fit.expected)]
     spread = 1.4826 * float(np.median(np.abs(there))) if there.size else 0.0
-    return max(spread, 1e-6 * float(np.std(pair.values)), 1e-300)
+    later, earlier = (pair.fitted(times + step).misfit for step in (STEP, -STEP))
+    slope = float(np.linalg.norm(later - earlier)) / (2 * STEP)
+    blocks = max(float(np.ptp(pair.time)) / BLOCK, 1.0)
+    lagging = pair.shared.u_lag * slope / blocks**0.5
+    return max(spread, lagging, 1e-6 * float(np.std(pair.values)), 1e-300)
 
 
 def _covariance(slopes: Floats, misfit: Floats, time: Floats) -> Floats:
