@@ -60,6 +60,17 @@ def test_a_damper_carries_nothing_at_rest_and_is_not_called_a_soft_spring(tmp_pa
     assert others == pytest.approx(alone, abs=1e-3)
 
 
+def test_a_damper_without_a_rate_is_asked_for_one(tmp_path):
+    text = (VEHICLES / "anti_roll_bar.toml").read_text()
+    without = DAMPER.replace("rate_N_per_mm = RATE\n", "")
+    path = tmp_path / "car.toml"
+    path.write_text(text.replace("\n[corner.FR]\n", without, 1))
+    (group,) = assembly_of(recon.read_vehicle(path), "front").mechanism.redundant
+    assert group.reason.startswith(
+        "no compliance or rate is stated for FL.damper, FR.damper (a damper is a spring of rate 0)"
+    )
+
+
 def test_its_force_is_held_by_the_spring_beside_it(tmp_path):
     assembly = assembly_of(_car(tmp_path, "0"), "front")
     loads = damper_loads(pose(assembly.mechanism, 0.0))

@@ -105,8 +105,8 @@ def _no_member(where: str, assembly: Assembly, gauge: Gauge) -> DataError:
             found=f"sits on '{gauge.on}', whose load is not known: "
             f"{'; '.join(group.reason for group in shared)}",
             needed=f"a compliance or rate of {missing}",
-            do="State compliance_mm_per_kN of bushes and links, the rates of springs and bars; two "
-            "bushes in one line are one pivot.",
+            do="State compliance_mm_per_kN of bushes and links, the rates of springs (dampers: 0) "
+            "and bars; two bushes in one line are one pivot.",
         )
     return DataError(
         where=where,

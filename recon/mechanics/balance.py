@@ -182,9 +182,13 @@ def redundant_groups(mechanism: Mechanism) -> tuple[Redundant, ...]:
     groups = {tuple(np.flatnonzero(joined[r]).tolist()) for r in np.flatnonzero(open_rows)}
     owner = mechanism.owner
 
+    spring = np.array([mechanism.kinds[i] == "spring" for i in owner])
+
     def names(chosen: list[int]) -> tuple[str, ...]:
         return tuple(dict.fromkeys(mechanism.supports[owner[r]] for r in chosen))
 
-    return tuple(
-        Redundant(names(list(g)), names([r for r in g if unstated[r]])) for g in sorted(groups)
-    )
+    def group_of(rows: list[int]) -> Redundant:
+        open_ones = [r for r in rows if unstated[r]]
+        return Redundant(names(rows), names(open_ones), names([r for r in open_ones if spring[r]]))
+
+    return tuple(group_of(list(g)) for g in sorted(groups))

@@ -65,18 +65,21 @@ class Section:
 class Redundant:
     """Supports that share a load in a way that equilibrium alone does not determine.
 
-    `unstated` are those of them that lack a compliance or rate.
+    `unstated` are those of them that lack a compliance or rate, and `springs` those of them that
+    may be dampers.
     """
 
     supports: tuple[str, ...]
     unstated: tuple[str, ...]
+    springs: tuple[str, ...]
 
     @property
     def reason(self) -> str:
         """The same as a sentence."""
+        damper = " (a damper is a spring of rate 0)" if self.springs else ""
         return (
-            f"equilibrium does not split the load among {', '.join(self.supports)}; "
-            f"no compliance or rate is stated for {', '.join(self.unstated)}"
+            f"no compliance or rate is stated for {', '.join(self.unstated)}{damper}, and "
+            f"equilibrium does not split the load among {', '.join(self.supports)}"
         )
 
 
