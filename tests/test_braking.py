@@ -350,6 +350,7 @@ def test_one_axle_gives_its_force_per_bar_and_says_the_rest() -> None:
 
 def test_unused_force_is_listed_stop_by_stop() -> None:
     text = words(braking(faded(-0.05).forces(), friction=0.9))
+    assert "at its limit (the stated 0.90 times its load)" in text
     listed = text.partition("stop by stop: ")[2]
     assert listed.startswith("straight braking 1: rear ")
     assert " N straight braking 2: rear " in listed

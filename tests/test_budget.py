@@ -238,3 +238,8 @@ def test_the_first_line_names_the_widest_force_and_its_largest_cause() -> None:
         f"The widest force is {corner} F{axis}, known to +-{1.96 * u[k, i]:.0f} N"
     )
     assert first.endswith(f"{100 * share.max():.0f} % of its variance comes from: {words}")
+    one = budget(day().forces, corner="RL", component="x")  # no other force is compared with it
+    known = one["u_force"].item()
+    assert budget_summary(one)[0].startswith(f"RL Fx is known to +-{1.96 * known:.0f} N")
+    title = plot_budget(day().forces, one).texts[0].get_text()
+    assert title == f"Causes of the uncertainty: u = {known:.0f} N (RL Fx)"

@@ -274,6 +274,10 @@ def test_words_and_picture() -> None:
     assert not any("nan" in line for line in lines)
     figure = plot_grip(forces, answer)
     assert figure.axes[0].get_xlabel() == "longitudinal force Fx [N]"
+    for shown, limits in ((answer, 1), (grip(forces.drop_vars("yaw_rate")), 0)):
+        (legend,) = plot_grip(forces, shown).legends
+        words = [text.get_text() for text in legend.get_texts()]
+        assert words.count("thick: shown to be the limit") == limits
     assert not figure.axes[0].texts  # labels on envelopes would hide each other
     (title,) = {figure.axes[0].get_title(loc=side) for side in ("left", "center")} - {""}
     known = answer.sel(corner="FL", direction="left").dropna("load", subset=["demonstrated_force"])

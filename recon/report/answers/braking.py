@@ -89,7 +89,8 @@ def _unused(answer: xr.Dataset) -> str:
     if not np.isfinite(left).any():
         return ""
     hardest = answer.isel(stop=int(np.nanargmax(answer["braking_force"].sum("axle").to_numpy())))
-    level = "{:.2f} +-{:.2f}".format(*value_and_half(answer, "friction_level"))
+    level, wide = value_and_half(answer, "friction_level")
+    times = f"{level:.2f} +-{wide:.2f}" if wide > 0 else f"the stated {level:.2f}"
     more = hardest.isel(axle=int(np.nanargmax(hardest["unused_force"].to_numpy())))
     value, half = value_and_half(more, "unused_force")
     axle = str(more["axle"].to_numpy())
@@ -97,7 +98,7 @@ def _unused(answer: xr.Dataset) -> str:
     sure = "" if value > half else ", which is not resolved"
     return (
         f"Hardest stop ({hardest['stop'].item()}): in the same split, with the {other} axle at its "
-        f"limit ({level} times its load), the {axle} axle could still brake {value:.0f} "
+        f"limit ({times} times its load), the {axle} axle could still brake {value:.0f} "
         f"+-{half:.0f} N more{sure}"
     )
 

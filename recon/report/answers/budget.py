@@ -54,8 +54,9 @@ def _finding(answer: xr.Dataset) -> str:
     name = f"{one['corner'].item()} F{one['component'].item()}"
     n = _largest(one, MANY)[0]
     words, share = str(one["cause_words"].to_numpy()[n]), float(one["share_of_variance"][n])
+    which = f"{name} is" if u.size == 1 else f"The widest force is {name},"
     return (
-        f"The widest force is {name}, known to +-{COVERAGE_FACTOR * float(u[k, i]):.0f} N (95 %); "
+        f"{which} known to +-{COVERAGE_FACTOR * float(u[k, i]):.0f} N (95 %); "
         f"{100 * share:.0f} % of its variance comes from: {words}"
     )
 
@@ -152,7 +153,8 @@ def _title(answer: xr.Dataset) -> str:
     total: NDArray = answer["u_force"].to_numpy()
     k, i = np.unravel_index(int(np.nanargmax(total)), total.shape)
     corner, component = answer["corner"].to_numpy()[k], answer["component"].to_numpy()[i]
-    return f"Causes of the uncertainty: widest u = {total[k, i]:.0f} N ({corner} F{component})"
+    widest = "widest " if total.size > 1 else ""
+    return f"Causes of the uncertainty: {widest}u = {total[k, i]:.0f} N ({corner} F{component})"
 
 
 def _footer(forces: xr.Dataset, answer: xr.Dataset) -> str:

@@ -299,11 +299,12 @@ def _draw_hot(panel: Axes, answer: xr.Dataset, found: list[tuple[str, float, flo
 
 def _legend(answer: xr.Dataset) -> list[Artist]:
     whose = " of the first run" if _runs(answer) > 1 else ""
+    limit = line_entry(color=ACCENT, linewidth=1.8, label="thick: shown to be the limit")
     return [
         line_entry(linestyle="none", marker="o", markerfacecolor="none", color=PALE,
                label=f"samples{whose}; the marker grows with Fz"),
         line_entry(color=INK, linewidth=1.0,
                label="demonstrated envelope at the loads above each panel (dots low, line high)"),
         patch_entry(facecolor=MIDDLE, alpha=0.3, label="95 % band"),
-        line_entry(color=ACCENT, linewidth=1.8, label="thick: shown to be the limit"),
+        *([limit] if answer["available_force"].notnull().any() else []),
     ]  # fmt: skip
