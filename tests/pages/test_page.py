@@ -258,6 +258,16 @@ LIGHTNESS = """(s) => {
 }"""
 
 
+def test_words_above_the_forces_are_not_cut(drive: Opened) -> None:
+    rows = """() => { const c = document.querySelector('#strips canvas');
+        const all = c.getContext('2d').getImageData(0, 0, c.width, 20).data;
+        return [...Array(20).keys()].map((y) =>
+          all.slice(4 * c.width * y, 4 * c.width * (y + 1)).some((v) => v > 0)); }"""
+    inked = drive.ask(rows)
+    assert not inked[0]
+    assert any(inked)  # twin
+
+
 @pytest.mark.parametrize("canvas", ["#strips canvas", "#plane"])
 def test_pictures_are_light_on_a_dark_page_and_dark_on_paper(drive: Opened, canvas: str) -> None:
     light = drive.ask(LIGHTNESS, canvas)

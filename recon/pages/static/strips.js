@@ -129,7 +129,7 @@ const Strips = (() => {
     }
     context.textAlign = "left";
     context.textBaseline = "top";
-    context.fillText(unit ? `${name} [${unit}]` : name, LEFT, top);
+    context.fillText(unit ? `${name} [${unit}]` : name, LEFT, top + 3); // brackets are taller than letters
     return toY;
   }
 
