@@ -157,16 +157,20 @@ def _in_a_line_each(shown: Sequence[Shown], sections: xr.Dataset) -> list[str]:
     """The first line of every answer, then those that are not given with reason and remedy."""
     given = [titled(one.answer.name, one.lines[0]) for one in shown if one.lines]
     refused = [
-        f"no {one.answer.name.replace('_', ' ')}: {one.result.found}. {one.result.do}"
+        f"{_title(one.answer.name)} not given: {one.result.found}. {one.result.do}"
         for one in shown
         if isinstance(one.result, ReconError)
     ]
     return [*given, *(_searched(sections) if refused else ()), *refused]
 
 
+def _title(name: str) -> str:
+    return name.replace("_", " ").capitalize()
+
+
 def titled(name: str, sentence: str) -> str:
     """The first line of an answer with its name in front, unless it begins with that."""
-    title = name.replace("_", " ").capitalize()
+    title = _title(name)
     return sentence if sentence.startswith(title) else f"{title}: {sentence}"
 
 
