@@ -192,7 +192,8 @@ def test_moments_known_in_sum_alone_leave_loads_of_the_axle_known() -> None:
             corners=["RL", "RR"],
             where="an axle",
         )
-        rows = link_errors(link_map, still, errors, car.tyre)[len(names) :]
+        nothing = np.zeros((len(link_map.rows), 0))
+        rows = link_errors(link_map, still, errors, car.tyre, nothing)[len(names) :]
         return np.sqrt(np.sum(rows**2, axis=0))[0]
 
     names = ["rear hardpoints"] * (len(moved_points(link_map.assembly)[1]) - 1)

@@ -186,7 +186,7 @@ def _estimates(
     random = np.nan_to_num(piece[RANDOM].to_numpy().astype(float))
     causes, noise = [], []
     for d, inputs in zip(driven, inputs_of, strict=True):
-        causes.append(link_errors(d.link_map, inputs, errors, car.tyre))
+        causes.append(link_errors(d.link_map, inputs, errors, car.tyre, d.by_dampers))
         noise.append(left * d.link_map.noise(inputs, random, errors.corners))
     value = np.concatenate([d.load[:, at] for d in driven]).T
     by_cause = np.concatenate(causes, axis=2)

@@ -89,22 +89,26 @@ def spring_share(at: Pose) -> Floats:
 
 
 def damper_loads(at: Pose) -> Floats:
-    """Loads (member, damper) [N per N] of the members by what a damper gives its wheel, one pose.
+    """`loads_by_dampers` of the members alone, (member, damper) [N per N]."""
+    return loads_by_dampers(at)[list(at.mechanism.members)]
+
+
+def loads_by_dampers(at: Pose) -> Floats:
+    """Loads (row and section, damper) [N per N] by what a damper gives its wheel, at one pose.
 
     A spring that shares a load may have a damper on its line, or be one: no stated rate tells its
     force.  Springs and bars hold it against each other while no force of the road changes, which
     is a state of self-stress of least complementary energy; see `balance`.  There is none,
-    (member, 0), where equilibrium alone determines all loads or a rate is not stated.
+    (row and section, 0), where equilibrium alone determines all loads or a rate is not stated.
     """
     mechanism, found = at.mechanism, at.balance
-    count = len(mechanism.members)
     if not mechanism.shares_loads or np.any(found.unsplit):
-        return np.zeros((count, 0))
+        return np.zeros((len(mechanism.row_names), 0))
     springs = [r for r, own in enumerate(mechanism.owner) if mechanism.kinds[own] == "spring"]
     held = (found.stress * np.nan_to_num(mechanism.compliance)[:, None]).T
     loads = found.stress @ np.linalg.solve(held @ found.stress, held[:, springs])
     cuts = [cut(mechanism, at, found.rows, k)[0] @ loads for k in range(len(mechanism.sections))]
-    loads = np.vstack([loads, *cuts])[list(mechanism.members)]
+    loads = np.vstack([loads, *cuts])
     lever = _lever(at, springs)
     moves = lever > LEAST_LEVER
     return loads[:, moves] / lever[moves]

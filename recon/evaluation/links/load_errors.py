@@ -1,7 +1,7 @@
 """Errors of link loads at some samples, cause by cause, with their signs.
 
-Errors of the forces act through the map of loads.  Hardpoints, tyre moments, unsprung mass and
-loaded radius act on the loads themselves as well, and the same draw of such a cause does both.
+Errors of the forces act through the map of loads.  Hardpoints, tyre moments, unsprung mass, loaded
+radius and dampers act on the loads themselves as well, and the same draw of such a cause does both.
 """
 
 from __future__ import annotations
@@ -68,11 +68,14 @@ class ForceErrors:
         return np.flatnonzero(self.names == name)
 
 
-def link_errors(link_map: LinkMap, at: Inputs, errors: ForceErrors, tyre: Tyre) -> Floats:
+def link_errors(
+    link_map: LinkMap, at: Inputs, errors: ForceErrors, tyre: Tyre, by_dampers: Floats
+) -> Floats:
     """Effect of every cause on the loads of an assembly's links, (cause, sample, link) [N].
 
     Per standard uncertainty; causes in the order of `errors`, then `OWN` rows per corner.  Inputs
-    `at` are those of the samples of `errors`; `tyre` holds the priors of the tyre's moments.
+    `at` are those of the samples of `errors`; `tyre` holds the priors of the tyre's moments, and
+    `by_dampers` (link, damper) [N] are the loads that dampers give by themselves.
 
     Raises DataError: the forces were reconstructed with other hardpoints than the vehicle file has.
     """
@@ -91,6 +94,9 @@ def link_errors(link_map: LinkMap, at: Inputs, errors: ForceErrors, tyre: Tyre) 
         lowered = (_loads(at, *_at(link_map.lowered(k, STEP), at)) - loads) / STEP
         lowered *= corner.wheel.u_loaded_radius
         causes[errors.places(f"{corner.name} loaded radius")] += lowered
+    # What a damper adds to a link is missing in the load that the forces tell.
+    first = errors.places(f"{assembly.name} dampers")[: by_dampers.shape[1]]
+    causes[first] -= by_dampers.T[:, None]
     moved = _moved(link_map, at)
     places = errors.places(f"{assembly.name} hardpoints")
     if len(places) != len(moved):

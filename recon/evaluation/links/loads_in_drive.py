@@ -17,6 +17,9 @@ from recon.conditioning.filters import Band, low_pass, stretches_near
 from recon.conditioning.lower_rate import SAMPLES, stretches_of
 from recon.evaluation.links.loads_per_force import Inputs, LinkMap
 from recon.mechanics.assembly import assembly_of
+from recon.mechanics.motion import pose
+from recon.mechanics.statics import loads_by_dampers
+from recon.reconstruction.inputs.damper_force import damper_force_by
 
 PER_PERIOD = 10  # samples per period of the bandwidth: a peak between them is 5 % higher at most
 
@@ -27,7 +30,8 @@ class DrivenLinks:
 
     `positions` (sample,) are those along the elapsed time of the forces.  Loads are calculated
     before they are low-passed: where a wheel locks, what the hub passes changes at one sample.
-    `every` are the inputs of all samples of the drive as they are.
+    `every` are the inputs of all samples of the drive as they are.  `by_dampers` (link, damper) [N]
+    are loads by the usual force of each damper beside a bar, which no force of the road tells.
     """
 
     link_map: LinkMap
@@ -35,6 +39,7 @@ class DrivenLinks:
     load: Floats
     positions: NDArray[np.int64]
     band: Band
+    by_dampers: Floats
 
     def inputs(self, places: NDArray[np.int64]) -> Inputs:
         """Low-passed inputs of the samples at `places` (place,) [1]: only there they are needed."""
@@ -130,7 +135,9 @@ def links_of(
         row[:] = passed if len(kept) == len(inside) else passed[inside]
     # A damper carries what the speed of its wheel makes of it; no force of the road tells that.
     load[assembly.mechanism.compliance[np.array(link_map.rows, dtype=int)] == DAMPER] = np.nan
-    return DrivenLinks(link_map, inputs, load, kept, filtered)
+    usual = damper_force_by(inputs.travel, rate, car, assembly)
+    by_dampers = usual * loads_by_dampers(pose(assembly.mechanism, 0.0))[list(link_map.rows)]
+    return DrivenLinks(link_map, inputs, load, kept, filtered, by_dampers)
 
 
 def _hub_force(forces: xr.Dataset, places: list[int]) -> Floats:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import Vehicle
@@ -29,20 +30,28 @@ def usual_damper_force(log: xr.Dataset, car: Vehicle, assembly: Assembly) -> flo
 
     Zero where no supports share a load.
     """
+    travel = [
+        log["travel"].sel(corner=corner.name).to_numpy()
+        if logged(log, "travel", corner.name)
+        else np.full(log.sizes["elapsed_time"], np.nan)
+        for corner in assembly.corners
+    ]
+    return damper_force_by(np.array(travel), float(log.attrs["rate"]), car, assembly)
+
+
+def damper_force_by(travel: Floats, rate: float, car: Vehicle, assembly: Assembly) -> float:
+    """The same by the travels (wheel, sample) [m] at a `rate` [Hz], NaN where nobody knows them."""
     if not assembly.mechanism.shares_loads:
         return 0.0
     return max(
-        DAMPING * reference_of(car, corner).vertical / STANDARD_GRAVITY * _speed(log, corner.name)
-        for corner in assembly.corners
+        DAMPING * reference_of(car, corner).vertical / STANDARD_GRAVITY * _speed(own, rate)
+        for corner, own in zip(assembly.corners, travel, strict=True)
     )
 
 
-def _speed(log: xr.Dataset, name: str) -> float:
+def _speed(own: Floats, rate: float) -> float:
     """Usual speed of a wheel's travel [m/s], by the quantile that covers 95 % of its samples."""
-    if not logged(log, "travel", name):
-        return USUAL_SPEED
-    rate, own = float(log.attrs["rate"]), log["travel"].sel(corner=name).to_numpy()
-    if not rate > 2 * BODY_BAND:
+    if not rate > 2 * BODY_BAND or not np.isfinite(own).any():
         return USUAL_SPEED
     slow = low_pass(np.nan_to_num(own)[:, None], BODY_BAND, rate)[:, 0]
     return float(np.quantile(np.abs(np.gradient(slow) * rate), COVERED) / K95)
