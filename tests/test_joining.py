@@ -60,7 +60,8 @@ def test_channels_of_a_second_log_come_onto_the_clock_of_the_gauges(tmp_path: Pa
     assert joined["speed"].attrs["from_log"].endswith("vehicle.csv")
     # 1 ms between channels, a tenth of a step of 20 ms, and the fit
     assert np.hypot(1e-3, 2e-3) <= joined["speed"].attrs["u_clock"] < 3e-3
-    assert "u_clock" not in joined["acceleration"].attrs  # its own is kept
+    # Their own are kept.
+    assert not any("u_clock" in joined[name].attrs for name in ("acceleration", "indication"))
     lost = time[np.isnan(joined["roll"].to_numpy())]
     assert lost.min() < 1.5
     gap = lost[lost > 2.0]
@@ -99,6 +100,7 @@ def test_gauges_of_two_loggers_become_one_log(tmp_path: Path) -> None:
     files = two_files(tmp_path, **{"G2 [mV/V]": np.cos(second)})
     joined = quiet(list(files))
     assert joined["gauge"].to_numpy().tolist() == ["G1", "G2"]
+    assert 1e-3 < joined["indication"].attrs["u_clock"] < 3e-3
     found = joined["indication"].sel(gauge="G2").to_numpy()
     known = np.isfinite(found)
     time = joined["elapsed_time"].to_numpy()

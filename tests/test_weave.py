@@ -93,9 +93,12 @@ def test_rear_gauges_that_are_late_are_in_the_lag_and_a_doubt_widens_it() -> Non
 
 def test_two_loggers_bring_the_uncertainty_of_their_clocks() -> None:
     forces = weaving(steer=True).forces
-    forces["steer"].attrs["u_clock"] = 0.005
-    u = float(slalom(forces)["u_rear_lag"])
-    assert u == pytest.approx(np.hypot(0.005, 0.0015), rel=0.1)
+    forces["steer"].attrs["u_clock"] = 0.005  # no gauge is in the log of the steer
+    own = float(slalom(forces)["u_rear_lag"])
+    forces["gauge_status"] = xr.DataArray(0, attrs={"u_clock": 0.005})
+    both = float(slalom(forces)["u_rear_lag"])
+    assert own == pytest.approx(0.001, rel=0.1)
+    assert both == pytest.approx(np.hypot(0.005, own), rel=0.01)
 
 
 def test_front_and_rear_exchanged_are_noticed() -> None:

@@ -20,6 +20,7 @@ from recon.base.public import public
 from recon.base.status import BIT
 from recon.car.linkage import assembly_names, linkage_of
 from recon.car.vehicle import Vehicle
+from recon.conditioning.carrying import timing_of
 from recon.conditioning.constants_for_lost_samples import u_of_rounding, without_lost
 from recon.conditioning.dropped_samples_and_gaps import on_time_base
 from recon.conditioning.filters import (
@@ -130,7 +131,7 @@ def condition(
     }
     made |= {
         "indication": (by_sample, low_pass(tared, bandwidth, rate, parts, out=tared)),
-        "gauge_status": (by_sample, by_gauge),
+        "gauge_status": (by_sample, by_gauge, timing_of(log["indication"])),
         "tare_temperature": (("tare", "gauge"), temperature),
         "tare_state": (("tared_corner",), [zero.state for zero in zeros.values()]),
         "tare_pad_load": (("tared_corner",), [zero.pad_load for zero in zeros.values()]),

@@ -160,7 +160,7 @@ def _joined(base: xr.Dataset, other: xr.Dataset, clock: Clock) -> xr.Dataset:
     own, times = clock.on_first(other["elapsed_time"].to_numpy()), base["elapsed_time"].to_numpy()
     u_clock = clock.u(other["elapsed_time"].to_numpy())
     step = float(np.median(np.diff(times)))
-    out = _with_gauges(base, other, own)
+    out = _with_gauges(base, other, own, u_clock)
     for name in VARIABLES:
         if name not in other:
             continue
@@ -210,7 +210,8 @@ class _Carried:
         return {"u_clock": self.u_clock, **filled}
 
 
-def _with_gauges(base: xr.Dataset, other: xr.Dataset, own: Floats) -> xr.Dataset:
+def _with_gauges(base: xr.Dataset, other: xr.Dataset, own: Floats, u_clock: float) -> xr.Dataset:
+    """The base with the gauges of the other log; `u_clock` [s] is then between some of both."""
     if not other.sizes["gauge"]:
         return base
     times = base["elapsed_time"].to_numpy()
@@ -223,6 +224,8 @@ def _with_gauges(base: xr.Dataset, other: xr.Dataset, own: Floats) -> xr.Dataset
     units = {log["indication"].attrs.get("units") for log in (base, other)}
     out = base.drop_vars(["indication", "gauge"]).assign_coords(gauge=stamp(LOG["gauge"], names))
     out["indication"] = stamp(LOG["indication"], values)
+    apart = max(u_clock, float(base["indication"].attrs.get("u_clock", 0.0)))
+    out["indication"].attrs["u_clock"] = apart
     if len(units) == 1 and None not in units:
         out["indication"].attrs["units"] = units.pop()
     return out

@@ -28,6 +28,7 @@ from recon.calibration.evidence_against import require_same_gauges
 from recon.calibration.same_car import require_same_car
 from recon.calibration.verdict import require_usable, verdicts
 from recon.car.vehicle import Vehicle
+from recon.conditioning.carrying import timing_of
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
 from recon.reconstruction.estimator.session import Session
@@ -207,6 +208,7 @@ class Prepared:
         more = verdicts_by_corner(self.solvers, self.verdicts) | {"gauge_status": status.to_numpy()}
         more |= facts_of(self.car, corners)
         out = forces.assign(stamped(FORCES, self._loadings | more))
+        out["gauge_status"].attrs |= timing_of(status)
         out = out.assign(channels_of(log, corners))
         # The log's labels have no attributes; these have.
         labels = {name: forces[name].to_numpy() for name in ("corner", "component")}

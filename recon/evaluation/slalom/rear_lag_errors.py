@@ -206,5 +206,6 @@ def late_words(forces: xr.Dataset) -> str:
 
 def u_between_axles(forces: xr.Dataset, late: str) -> float:
     """Standard uncertainty [s] of the time between the gauges of both axles."""
-    clocks = [float(forces[name].attrs.get("u_clock", 0.0)) for name in forces.data_vars]
-    return float(np.hypot(np.hypot(U_DELAY, max(clocks, default=0.0)), LATE if late else 0.0))
+    gauges = forces["gauge_status"].attrs if "gauge_status" in forces else {}
+    clocks = float(gauges.get("u_clock", 0.0))
+    return float(np.hypot(np.hypot(U_DELAY, clocks), LATE if late else 0.0))

@@ -11,11 +11,9 @@ from recon.base.labelled import SEPARATOR, corner_names
 from recon.base.late import xr
 from recon.calibration.calibrated import Calibration, Verdict
 from recon.car.vehicle import Vehicle
+from recon.conditioning.carrying import timing_of
 from recon.reconstruction.solving.solver import Solver
 from recon.records.forces import CHANNELS
-
-# Attributes of a channel that was filled between its samples or comes from another log.
-TIMING = ("from_log", "own_step", "u_clock", "u_filled")
 
 
 def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[str, object]:
@@ -51,8 +49,7 @@ def channels_of(log: xr.Dataset, corners: list[str]) -> dict[str, xr.DataArray]:
         if "corner" in of.dims:
             of = _of_corners(of, corners)
         out[name] = of.copy(deep=False)
-        filled = {key: of.attrs[key] for key in TIMING if key in of.attrs}
-        out[name].attrs = CHANNELS[name].attributes | filled
+        out[name].attrs = CHANNELS[name].attributes | timing_of(of)
         out[name].encoding = {"dtype": "float32"}
     return out
 
