@@ -79,6 +79,15 @@ def test_a_count_is_rounded_once(by_force: float) -> None:
     assert np.isnan(u[len(names) + counted])  # no hop, no count
 
 
+def test_without_a_gear_a_shift_may_be_a_lifted_throttle() -> None:
+    forces = launch_day()[0].drop_vars("gear")
+    lines = shifts_summary(shifts(forces))
+    assert lines[0].startswith("Of 2 shifts (or lifted throttles) shift ")
+    assert "log gear, a constant if there is one" in " ".join(" ".join(lines).split())
+    with pytest.raises(DataError, match="nowhere is the drive force gone"):
+        shifts(launch_day()[0].assign(gear=1.0 + 0.0 * launch_day()[0]["gear"]))
+
+
 def test_sums_are_those_of_the_shifts(answer: xr.Dataset) -> None:
     assert list(answer["launch"].to_numpy()) == ["launch 1"]
     total = float(answer["impulse_lost"].sum())

@@ -20,7 +20,7 @@ from recon.evaluation.common.short_means import bandwidth_for
 from recon.evaluation.launch.driven_tyres import DrivenTyres, driven_tyres, hop_unseen
 from recon.evaluation.launch.one_shift import AFTER, AFTERWARDS, QUANTITIES, Shift, measure
 from recon.evaluation.sections.car_motion import course_of
-from recon.evaluation.sections.detection import without_force
+from recon.evaluation.sections.detection import NO_GEAR, without_force
 from recon.evaluation.sections.find_sections import find_sections, sections_of
 from recon.records.forces import require_forces
 
@@ -105,6 +105,8 @@ def shifts(
         for one, following in zip(gaps, starts, strict=True)
     ]
     missing = [*tyres.missing, *without_force(course_of(forces), "shifts")]
+    if "gear" not in forces:
+        missing.append(NO_GEAR)
     if bandwidth < FEWEST_BANDWIDTH:
         missing.append(hop_unseen(forces, bandwidth, "hop after a shift"))
     missing += _without_return(found)

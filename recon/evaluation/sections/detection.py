@@ -29,6 +29,9 @@ MIDDLE = 0.85  # of the peak of a corner: above it is its middle
 ALTERNATIONS = 6  # half-waves that make a slalom
 LONGEST_HALF_WAVE = 2.5  # s; slower alternation is corners
 MOST_GAPS = 4  # stretches without forces that are listed
+NO_GEAR = (
+    "whether the gear changed or the throttle was lifted: log gear, a constant if there is one"
+)
 LOOK_BACK = 0.3  # s before a shift in which the force before it is read
 
 
@@ -109,7 +112,7 @@ def shifts(course: Course, gear: Floats | None) -> list[Stretch]:
         reason = "forward force below half of that before, then back"
         if told:
             reason += ", and the gear changed"
-        undecided = "" if told else "whether the gear changed or the throttle was lifted: log gear"
+        undecided = "" if told else NO_GEAR
         out.append(Stretch("shift", a, b, reason, undecided))
     return out
 

@@ -10,6 +10,8 @@ from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.conditioning.filters import low_pass
+from recon.evaluation.common.answer_labels import not_given
+from recon.evaluation.sections.detection import NO_GEAR
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.given_answer import require_answer
@@ -53,13 +55,16 @@ def finding(answer: xr.Dataset) -> str:
     lost = answer["speed_lost"].to_numpy()
     if not np.isfinite(lost).any():
         return "The force after the shifts is not known, so their cost is not either"
+    either = NO_GEAR in not_given(answer)  # a car without gears has none of these
     worst = int(np.nanargmax(lost))
     speed = with_interval(answer, "speed_lost", (worst,))
     gap = with_interval(answer, "time_below_half", (worst,))
     if len(names) == 1:
-        return f"The shift cost {speed} m/s: the drive was below half for {gap} s"
+        what = "The shift (or lifted throttle)" if either else "The shift"
+        return f"{what} cost {speed} m/s: the drive was below half for {gap} s"
+    what = "shifts (or lifted throttles)" if either else "shifts"
     return (
-        f"Of {len(names)} shifts {names[worst]} cost most, {speed} m/s: the drive was below half "
+        f"Of {len(names)} {what} {names[worst]} cost most, {speed} m/s: the drive was below half "
         f"for {gap} s"
     )
 
