@@ -159,3 +159,38 @@ def test_what_pulls_cannot_show_without_bridges_is_said_beforehand(
     unknown = "cannot be known here: a wrong unit or gain that all strap and pad loads have"
     assert said.count(unknown) == 1
     assert unknown not in " ".join(run(command, VEHICLES / "club_racer.toml").out.split())
+
+
+HEAVE = """
+[axle.front]
+bodies = []
+
+[[axle.front.support]]
+name = "heave"
+kind = "spring"
+outer = { on = "FL.rocker", point_mm = [-4, 290, 530] }
+inner = { on = "FR.rocker", point_mm = [-4, -290, 530] }
+rate_N_per_mm = 60
+"""
+
+
+def with_heave_spring(folder: Path, *, on_spring: bool) -> Path:
+    """The club racer with a third spring; gauges on both springs instead of both push rods."""
+    text = (VEHICLES / "club_racer.toml").read_text(encoding="utf-8") + HEAVE
+    seat = 'inner = { on = "chassis", point_mm = [-4, 72, 520], u_mm = 2 }\n'
+    text = text.replace(seat, seat + "rate_N_per_mm = 45\n")
+    if on_spring:
+        text = text.replace('on = "push_rod"', 'on = "spring"')
+    car = folder / "heave.toml"
+    car.write_text(text, encoding="utf-8")
+    return car
+
+
+@pytest.mark.parametrize("on_spring", [True, False])
+def test_a_third_spring_behind_gauged_push_rods_needs_no_description(
+    run: Run, tmp_path: Path, on_spring: bool
+) -> None:
+    ended = run("check", with_heave_spring(tmp_path, on_spring=on_spring))
+    said = " ".join(ended.out.split())
+    assert ended.code == 0
+    assert ("Leave out [axle.front]; each wheel is then pulled" in said) == (not on_spring)

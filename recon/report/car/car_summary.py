@@ -9,8 +9,8 @@ import numpy as np
 from recon.calibration.evidence_against import factor_unseen
 from recon.car.vehicle import TWO_FORCE, Vehicle
 from recon.mechanics.assembly import Assembly, assemblies_of
-from recon.mechanics.motion import posed
-from recon.mechanics.statics import load_matrix, road_columns, section_matrix
+from recon.mechanics.motion import pose, posed
+from recon.mechanics.statics import load_matrix, member_matrix, road_columns, section_matrix
 from recon.planning.questions import gaugeable, load_units
 from recon.reconstruction.defaults import effects_of_defaults
 from recon.report.car.corner import plot_corner
@@ -20,7 +20,13 @@ from recon.report.common.text import wrapped
 
 MOST_SHOWN = 3  # defaults that matter most
 LEAST = 0.5  # N; less is not worth a line
+SOME_TRAVEL, NOTHING = 0.5, 1e-6  # of the travel of a wheel; of the load by the own wheel
 
+UNTIED = (
+    "No gauge of axle {0} carries load of the other wheel: what ties the wheels acts behind the "
+    "gauges, as a third spring on the rockers does behind push rods. Leave out [axle.{0}]; each "
+    "wheel is then pulled, calibrated and solved alone."
+)
 UNWEIGHED = (
     "One axle and no wheelbase: forces of {} cannot be compared with the weight on them. State "
     "wheelbase_mm in the table [mass]."
@@ -36,6 +42,8 @@ def car_summary(car: Vehicle, *, every: bool = False) -> list[str]:
     shown: set[tuple] = set()
     for assembly in assemblies_of(car).values():
         lines += ["", *_load_lines(car, assembly)]
+        if _tied_unseen(assembly):
+            lines += wrapped(UNTIED.format(assembly.name))
         limits = tuple(_without_limit(car, assembly))
         if limits and limits not in shown:
             lines += wrapped(
@@ -74,6 +82,18 @@ def _assumed_lines(car: Vehicle, *, every: bool) -> list[str]:
         )
     rest = [f"  {a}" for a in car.assumed] if every else ["  `recon check --all` lists them."]
     return lines + rest
+
+
+def _tied_unseen(assembly: Assembly) -> bool:
+    """Whether no gauge of a tied axle carries load of the other wheel, whatever the travels."""
+    if not assembly.tied:
+        return False
+    ranges = np.array([corner.travel_range for corner in assembly.corners])
+    apart = SOME_TRAVEL * np.array([[0.0, 0.0], ranges[:, 0], [ranges[0, 0], ranges[1, 1]]])
+    gauged = [assembly.members.index(m) for m in assembly.gauged if m in assembly.members]
+    loads = np.abs(member_matrix(pose(assembly.mechanism, apart))[:, gauged])
+    by_wheel = loads.reshape(*loads.shape[:2], -1, 6).max(axis=(0, 3))  # (gauge, wheel)
+    return bool(gauged) and bool(np.all(by_wheel.min(axis=1) < NOTHING * by_wheel.max(axis=1)))
 
 
 def _load_lines(car: Vehicle, assembly: Assembly) -> list[str]:
