@@ -18,6 +18,9 @@ AXLE = VEHICLES / "solid_axle.toml"
 def test_every_shipped_car_is_checked_and_judged(run: Run, file: Path) -> None:
     checked, judged = run("check", file), run("observe", file)
     assert (checked.code, judged.code) == (0, 0)
+    assert (
+        "Leave out [axle" not in checked.out
+    )  # bars, beams and axles are seen, or hold the wheels
     for line in judged.out.splitlines():
         assert len(line) <= 125
     for ended in (checked, judged):

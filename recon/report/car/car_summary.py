@@ -7,10 +7,11 @@ from functools import partial
 import numpy as np
 
 from recon.calibration.evidence_against import factor_unseen
-from recon.car.vehicle import TWO_FORCE, Vehicle
+from recon.car.vehicle import TWO_FORCE, Axle, Vehicle
 from recon.mechanics.assembly import Assembly, assemblies_of
 from recon.mechanics.motion import pose, posed
 from recon.mechanics.statics import load_matrix, member_matrix, road_columns, section_matrix
+from recon.mechanics.structure import FREE
 from recon.planning.questions import gaugeable, load_units
 from recon.reconstruction.defaults import effects_of_defaults
 from recon.report.car.corner import plot_corner
@@ -42,7 +43,7 @@ def car_summary(car: Vehicle, *, every: bool = False) -> list[str]:
     shown: set[tuple] = set()
     for assembly in assemblies_of(car).values():
         lines += ["", *_load_lines(car, assembly)]
-        if _tied_unseen(assembly):
+        if assembly.tied and _tied_unseen(car.axles[assembly.name], assembly):
             lines += wrapped(UNTIED.format(assembly.name))
         limits = tuple(_without_limit(car, assembly))
         if limits and limits not in shown:
@@ -84,9 +85,9 @@ def _assumed_lines(car: Vehicle, *, every: bool) -> list[str]:
     return lines + rest
 
 
-def _tied_unseen(assembly: Assembly) -> bool:
-    """Whether no gauge of a tied axle carries load of the other wheel, whatever the travels."""
-    if not assembly.tied:
+def _tied_unseen(axle: Axle, assembly: Assembly) -> bool:
+    """Whether springs alone tie an axle, and no gauge carries load of the other wheel."""
+    if axle.bodies or not all(support.kind in FREE for support in axle.supports):
         return False
     ranges = np.array([corner.travel_range for corner in assembly.corners])
     apart = SOME_TRAVEL * np.array([[0.0, 0.0], ranges[:, 0], [ranges[0, 0], ranges[1, 1]]])
