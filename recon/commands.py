@@ -142,7 +142,7 @@ PICTURES = (
 )
 WINDOW = (
     _number("--from", "S", "first elapsed time, in s", dest="start"),
-    _number("--to", "S", "last elapsed time, in s", dest="stop"),
+    _number("--to", "S", "last elapsed time, in s", dest="end"),
 )
 PAGE_BESIDE = _argument(
     "--page",

@@ -153,7 +153,7 @@ def reconstruct(
     tares_map: Name | None = None,
     bandwidth: float | None = None,
     start: float | None = None,
-    stop: float | None = None,
+    end: float | None = None,
     marker: float | None = None,
     unbounded: bool = False,
     friction_limit: float | None = None,
@@ -168,7 +168,7 @@ def reconstruct(
     """Calculate tyre forces with intervals from one log or several, and draw them.
 
     Fy over Fx of every tyre, and the three forces of each corner over time with their intervals.
-    `also_log` are logs of other loggers, alone or with a column map; `start`, `stop` are in s.
+    `also_log` are logs of other loggers, alone or with a column map; `start`, `end` are in s.
     Without `pictures` only `forces.nc` is written; with `page` the drive as one HTML page too.
     """
     from recon.conditioning.condition import condition
@@ -191,7 +191,7 @@ def reconstruct(
     warm_up(*(DRAWING if pictures else ()))
     say("subtracting tares and filtering")
     whole = condition(joined.log, car, zeros, bandwidth=bandwidth)
-    conditioned = part_of(whole, start=start, stop=stop, marker=marker)
+    conditioned = part_of(whole, start=start, end=end, marker=marker)
     say("reconstructing forces")
     how = {"bounded": not unbounded, "friction_limit": friction_limit, "whole_car": whole_car}
     forces = _solved(conditioned, fitted, car, accept_corner=accept_corner, **how)
@@ -245,7 +245,7 @@ def export(
     *,
     corner: str | None = None,
     start: float | None = None,
-    stop: float | None = None,
+    end: float | None = None,
     rate: float | None = None,
     out: Name = "export.csv",
     overwrite: bool = False,
@@ -262,7 +262,7 @@ def export(
     refuse_existing(Path(out), overwrite=overwrite)
     found = read_result(forces)
     say("writing the table")
-    window = {"start": start, "stop": stop, "rate": rate}
+    window = {"start": start, "end": end, "rate": rate}
     target = write(found, corner=corner, out=out, overwrite=overwrite, **window)
     doubts = doubts_in(found)
     return Report(tuple(doubt_lines(doubts)), (target,), outcome(found, doubts))

@@ -17,7 +17,7 @@ WHOLE = condition(
 
 
 def test_a_part_holds_the_numbers_of_the_whole() -> None:
-    part = part_of(WHOLE, start=2.0, stop=4.0)
+    part = part_of(WHOLE, start=2.0, end=4.0)
     assert part["elapsed_time"].to_numpy()[[0, -1]].tolist() == [2.0, 4.0]
     same = WHOLE["indication"].sel(elapsed_time=slice(2.0, 4.0))
     np.testing.assert_array_equal(part["indication"], same)
@@ -33,7 +33,7 @@ def test_a_marker_chooses_its_samples() -> None:
     ("of", "message"),
     [
         ({"start": 20.0}, r"drive.csv: 0 samples from 20 s; .*has 0 to 9.995 s, .*"),
-        ({"start": 5.0, "stop": 4.0}, r"0 samples from 5 s to 4 s"),
+        ({"start": 5.0, "end": 4.0}, r"0 samples from 5 s to 4 s"),
         ({"marker": 7}, r"0 samples with marker 7; .*markers 1, 2"),
     ],
 )

@@ -17,7 +17,7 @@ def part_of(
     log: xr.Dataset,
     *,
     start: float | None = None,
-    stop: float | None = None,
+    end: float | None = None,
     marker: float | None = None,
 ) -> xr.Dataset:
     """Return the samples between two times and with one marker.
@@ -29,7 +29,7 @@ def part_of(
     ----------
     log : Dataset (elapsed_time, gauge)
         As `condition` returns it.
-    start, stop : float, optional
+    start, end : float, optional
         First and last elapsed time.  [s]
     marker : float, optional
         Value of the channel `marker`, for example a lap.  [1]
@@ -51,9 +51,9 @@ def part_of(
     if start is not None:
         wanted &= elapsed >= start
         words.append(f"from {start:g} s")
-    if stop is not None:
-        wanted &= elapsed <= stop
-        words.append(f"to {stop:g} s")
+    if end is not None:
+        wanted &= elapsed <= end
+        words.append(f"to {end:g} s")
     has = f"{elapsed[0]:g} to {elapsed[-1]:g} s"
     if marker is not None:
         found = log["marker"].to_numpy() if "marker" in log else np.full(len(elapsed), np.nan)

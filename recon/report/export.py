@@ -41,7 +41,7 @@ def export(
     *,
     corner: str | Sequence[str] | None = None,
     start: float | None = None,
-    stop: float | None = None,
+    end: float | None = None,
     rate: float | None = None,
     out: str | Path = "export.csv",
     overwrite: bool = False,
@@ -50,7 +50,7 @@ def export(
 
     Forces are written sample by sample: tyre forces [N] in tyre axes with u and 95 % limits, status
     in words, other channels of the log in SI.  An answer is written with a row for each of its
-    values, or sample by sample where `start`, `stop` or `rate` is given.
+    values, or sample by sample where `start`, `end` or `rate` is given.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def export(
         As `reconstruct`, `read_result` or an answer returns it.
     corner : str or sequence of str, optional
         Corners to write, in one text separated by commas (without: all).
-    start, stop : float, optional
+    start, end : float, optional
         First and last elapsed time. [s]
     rate : float, optional
         Lower rate, see `lower_rate`. [Hz]
@@ -78,8 +78,8 @@ def export(
     target = Path(out)
     require_ending(target, *ENDINGS)
     chosen = _corners(result, corner)
-    if "tyre_force" in result or any(v is not None for v in (start, stop, rate)):
-        shown = _window(_samples(chosen), start, stop)
+    if "tyre_force" in result or any(v is not None for v in (start, end, rate)):
+        shown = _window(_samples(chosen), start, end)
         shown = shown if rate is None else lower_rate(shown, rate)
         blocks = _by_sample(shown.drop_vars("u_tyre_force_random", errors="ignore"))
     else:
@@ -127,22 +127,22 @@ def _samples(result: xr.Dataset) -> xr.Dataset:
             place_of(result),
             "no values sample by sample",
             "an answer along elapsed time, for a window or a rate",
-            "Leave out start, stop and rate (--from, --to, --rate) for the table of its values.",
+            "Leave out start, end and rate (--from, --to, --rate) for the table of its values.",
         )
     return result[names]
 
 
-def _window(samples: xr.Dataset, start: float | None, stop: float | None) -> xr.Dataset:
+def _window(samples: xr.Dataset, start: float | None, end: float | None) -> xr.Dataset:
     time = samples[SAMPLES].to_numpy()
     first = -np.inf if start is None else start
-    last = np.inf if stop is None else stop
+    last = np.inf if end is None else end
     inside = np.flatnonzero((time >= first) & (time <= last))
     if not inside.size:
         raise DataError(
             place_of(samples),
             f"no sample from {first:g} to {last:g} s",
             f"a part of {time[0]:g} to {time[-1]:g} s",
-            "Correct start and stop (--from, --to); they are elapsed times.",
+            "Correct start and end (--from, --to); they are elapsed times.",
         )
     return samples.isel({SAMPLES: slice(int(inside[0]), int(inside[-1]) + 1)})
 
