@@ -24,7 +24,7 @@ from recon.base.status import AT_BOUND
 from recon.evaluation.common.answer_labels import limits_of, origin, plain
 from recon.evaluation.grip.use_reference import Reference, reference_of
 from recon.reconstruction.result.signed_errors import CHUNK, Loadings, component_wise, loadings_of
-from recon.records.forces import SIGNED, require_forces, require_option
+from recon.records.forces import SIGNED, nothing_known, require_forces, require_option
 
 LOW_LOAD = 800.0  # N; below it noise dominates the ratio of forces
 DEMONSTRATED_SHARE = 0.99
@@ -111,14 +111,11 @@ def friction_use(
 
 def _nothing(forces: xr.Dataset, low_load: float) -> NoAnswerError:
     """The error where no tyre has enough samples with all three forces."""
-    unseen = str(forces.attrs.get("not_known", ""))
-    return NoAnswerError(
-        str(forces.attrs.get("title", "forces")),
+    return nothing_known(
+        forces,
         f"no tyre with {FEWEST_SAMPLES} samples above {low_load:.0f} N of vertical force",
-        f"at least {FEWEST_SAMPLES} known samples of one tyre",
-        f"Friction use needs all three forces: {unseen}."
-        if unseen
-        else "Check the tares (a wrong zero unloads a tyre), or lower low_load knowingly.",
+        f"at least {FEWEST_SAMPLES} samples of one tyre with all three forces known",
+        "Check the tares (a wrong zero unloads a tyre), or lower low_load knowingly.",
     )
 
 
