@@ -1,4 +1,4 @@
-"""Delays of gauges by sums of forces, on a drive that is quiet here and loud there."""
+"""Delays of gauges and of other loggers, on a drive that is quiet here and loud there."""
 
 from __future__ import annotations
 
@@ -8,7 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from recon.conditioning.condition import condition
 from recon.examination.lateness import _evidence
+from tests.days import day
+from tests.spoiled_days import examination_of
 
 SAMPLES, QUIET, LOUD = 400, 2.0, 60.0  # of a drive; N, on its straights and in its only corners
 
@@ -30,3 +33,14 @@ def test_a_delay_is_as_unsure_as_the_samples_that_show_it(late: float) -> None:
         wrong.append(delay @ information @ delay / 2)
     # Below 1 by `ALIKE`; 90 by the scatter of all samples, most of which say nothing of a delay.
     assert 0.3 < np.mean(wrong) < 1.0
+
+
+@pytest.mark.parametrize("u_clock", [0.0, 0.2])  # s
+def test_a_yaw_rate_of_a_clock_that_is_known_roughly_contradicts_no_tyre(u_clock: float) -> None:
+    raw = day().log.copy(deep=True)
+    time, own = raw["elapsed_time"].to_numpy(), raw["yaw_rate"].to_numpy()
+    raw["yaw_rate"][:] = np.interp(time - 0.3, time, own)
+    raw["yaw_rate"].attrs["u_clock"] = u_clock
+    found = examination_of(condition(raw, day().car, day().tares), day().calibration).doubts
+    by_tyres = [doubt for doubt in found if "yaw moment of all tyres" in str(doubt)]
+    assert bool(by_tyres) == (u_clock == 0)

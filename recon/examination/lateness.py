@@ -98,7 +98,7 @@ def _own_delay(view: View, names: tuple[str, ...]) -> tuple[float, float]:
     if not information > 0:
         return 0.0, np.inf
     hubs = [_u_hubs(view, part, _force_slopes(view, part)) for part in parts]
-    u = np.sqrt(1.0 / information + FLOOR**2 + _u_clock(view) ** 2 + max(hubs) ** 2)
+    u = np.sqrt(1.0 / information + FLOOR**2 + view.u_clock("acceleration") ** 2 + max(hubs) ** 2)
     return score / information, float(u)
 
 
@@ -208,15 +208,7 @@ def delays_of(view: View) -> Delays | None:
     hubs = [
         _u_hubs(view, part, slope) for part, slope in zip(view.parts.values(), slopes, strict=True)
     ]
-    return Delays(names, information, score, _u_clock(view), np.array(hubs))
-
-
-def _u_clock(view: View) -> float:
-    return (
-        float(view.log["acceleration"].attrs.get("u_clock", 0.0))
-        if "acceleration" in view.log
-        else 0.0
-    )
+    return Delays(names, information, score, view.u_clock("acceleration"), np.array(hubs))
 
 
 def _force_slopes(view: View, part: Part) -> Floats:

@@ -267,6 +267,10 @@ class View:
         found: Floats | None = self.kept[key]
         return found
 
+    def u_clock(self, name: str) -> float:
+        """Standard uncertainty [s] of the clock of a channel on that of the gauges."""
+        return float(self.log[name].attrs.get("u_clock", 0.0)) if name in self.log else 0.0
+
     def _channel(self, name: str, corner: str | None) -> Floats | None:
         # A channel that was inferred has its uncertainty beside it, and is no evidence.
         if name not in self.log or f"u_{name}" in self.log:

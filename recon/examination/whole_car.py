@@ -39,6 +39,7 @@ ROUGH = 0.03  # of the usual size of a sum: what is quicker than the samples
 ROUGH_FORCE = 0.012  # of the weight
 ROUGH_MOMENT = 0.08  # of the usual size of a moment: roll and pitch inertia
 TRAIL, U_TRAIL = 0.02, 0.03  # m
+TURNS_IN = 0.15  # s, in which a yaw acceleration comes and goes in tight corners; no source
 BRAKES = 0.12  # of the braking force, between left and right
 HEIGHT = 0.08  # of the height of the centre of mass
 LEANS, U_LEANS = 0.7, 0.4  # of its height: how far the centre of mass moves with roll and pitch
@@ -305,7 +306,8 @@ def _yaw(whole: Whole) -> Iterator[Comparison]:
     arms = np.zeros((4, 3))
     arms[:, 0], arms[:, 1] = -stance.aside, stance.ahead
     sway = stance.base * scatter(aside)
-    swing = 0.1 * scatter(whole.turned) if whole.turned.any() else 0.15 * sway
+    unsure = float(np.hypot(0.1, whole.view.u_clock("yaw_rate") / TURNS_IN))
+    swing = unsure * scatter(whole.turned) if whole.turned.any() else 0.15 * sway
     yield whole.against(
         name="yaw moment of all tyres against yaw acceleration",
         unit="N m",

@@ -63,7 +63,7 @@ _DESCRIPTIONS = (
      "nothing cheap; the value is common practice"),
     ("thermal slope.*", "", "warming of the links", "temperature between pulls and drive",
      "log the temperature of the gauges (channel gauge_temperature), pull at that of the drive"),
-    ("dampers", "", "dampers beside a bar", "force of the dampers, which springs and bars share",
+    ("dampers", "", "dampers beside springs", "force of the dampers, which springs and bars share",
      "gauge every spring, damper and drop link of the axle; pull with and without the bar"),
     ("bushes", "", "rubber bushes", "rate of the bushes beside the links",
      "measure the rate with the spring off and state its uncertainty, u_bush_rate_N_per_mm in "
