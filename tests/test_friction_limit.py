@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 
 import recon
 from recon.analysis.friction import friction_use
-from recon.base.errors import DataError, SolveError
+from recon.base.errors import DataError, DoubtWarning, SolveError
 from recon.base.status import BIT
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.solving.friction_limit import ACCEPTED, beyond_limit, limit_wheels
@@ -147,7 +147,24 @@ def test_two_thousand_hard_problems_agree_with_a_conic_solver() -> None:
 
 @cache
 def limited() -> xr.Dataset:
-    return recon.reconstruct(day().conditioned, day().calibration, day().car, friction_limit=LIMIT)
+    with pytest.warns(DoubtWarning, match=r"friction limit\..* the stated limit of 0\.90"):
+        return recon.reconstruct(
+            day().conditioned, day().calibration, day().car, friction_limit=LIMIT
+        )
+
+
+def test_a_limit_that_the_gauges_contradict_is_doubted_corner_by_corner() -> None:
+    prepared, log = prepare(day().calibration, day().car, day().conditioned), day().conditioned
+    for limit, corners in ((2.5, set()), (LIMIT, {"FL"}), (0.4, {"FL", "FR", "RL", "RR"})):
+        found = recon.examine(prepared, log, prepared.solve(log, friction_limit=limit)).doubts
+        assert {corner for doubt in found for corner in doubt.corners} == corners
+        assert all(doubt.cause == "friction limit" for doubt in found)
+        for doubt in found:
+            free = day().forces["tyre_force"].sel(corner=doubt.corners[0]).to_numpy()
+            highest = float(np.max(np.hypot(free[:, 0], free[:, 1]) / free[:, 2]))
+            shown = float(doubt.found.partition("force of ")[2].split()[0])
+            assert limit < shown < highest
+            assert f"the stated limit of {limit:.2f} moves it" in doubt.found
 
 
 def test_forces_of_a_drive_stay_within_the_limit_and_are_flagged() -> None:

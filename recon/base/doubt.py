@@ -42,6 +42,7 @@ CAUSES = {
     "weighing": "Gauges and the scales under the wheels show different loads.",
     "other calibration": "The calibration belongs to another state of the car.",
     "beyond physics": "Forces are larger than tyres and loads allow.",
+    "friction limit": "The friction limit that was stated is lower than what the gauges show.",
 }
 # Failures that are recognised sample by sample: what they spoil is left out, nothing is doubted.
 LEFT_OUT = ("dead", "intermittent", "clipped")

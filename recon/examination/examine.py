@@ -25,6 +25,7 @@ from recon.examination.lateness import late_causes
 from recon.examination.mass_causes import mass_causes
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.pull_causes import pull_causes
+from recon.examination.stated_friction import friction_doubts
 from recon.examination.steer_zero import steer_zero_causes
 from recon.examination.stuck_ordinary_channels import stuck_channels
 from recon.examination.tare_causes import tare_causes
@@ -122,6 +123,7 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
             *failed_gauges(prepared, log, forces),
             *stuck,
             *_of_calibration(prepared, view),
+            *friction_doubts(forces),
             *JUDGE.doubts(judged, terms),
         )
         doubts += exchanged_hubs(log, doubts)
