@@ -14,7 +14,7 @@ import pytest
 import xarray as xr
 
 from recon.analysis.launch import launch
-from recon.base.errors import PriorWarning
+from recon.base.errors import DataError, PriorWarning
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.condition import condition
 from recon.evaluation.sections.find_sections import find_sections
@@ -69,8 +69,7 @@ def through() -> States:
     return replace(made, time=TIME)
 
 
-@cache
-def answered(without: tuple[str, ...] = ()) -> xr.Dataset:
+def solved(without: tuple[str, ...] = ()) -> xr.Dataset:
     of = exact("RL")
     log, tares, _ = exact_log(of, through())
     log["speed"].values[:] = through().body.speed
@@ -80,9 +79,22 @@ def answered(without: tuple[str, ...] = ()) -> xr.Dataset:
     log["indication"].values[:] += NOISE * noise
     with unwarned():
         conditioned = condition(log.drop_vars(without), of.car, tares)
-        forces = reconstruct(conditioned, of.calibration, of.car)
+        return reconstruct(conditioned, of.calibration, of.car)
+
+
+@cache
+def answered(without: tuple[str, ...] = ()) -> xr.Dataset:
+    forces = solved(without)
     by_hand = [GivenSection("start", "launch", start=START - 0.1, end=END)]
     return launch(forces, sections=find_sections(forces, by_hand))
+
+
+def test_a_launch_by_hand_of_a_car_that_moves_is_refused() -> None:
+    forces = solved()
+    forces["speed"].values[:] += 9.0
+    given = [GivenSection("start", "launch", start=START - 0.1, end=END)]
+    with pytest.raises(DataError, match=r"launch 1: a launch from .* slower than 9\.\d m/s; need"):
+        launch(forces, sections=find_sections(forces, given))
 
 
 def within_limits(found: xr.Dataset) -> set[str]:

@@ -33,9 +33,10 @@ from recon.evaluation.launch.best_launch import (
 )
 from recon.evaluation.launch.drive_force import U_TIME
 from recon.evaluation.launch.driven_tyres import DrivenTyres, driven_tyres, hop_unseen
-from recon.evaluation.launch.one_launch import QUANTITIES, U_SPEED, Driven, Launch, measure
+from recon.evaluation.launch.one_launch import BEFORE, QUANTITIES, U_SPEED, Driven, Launch, measure
 from recon.evaluation.launch.wheel_slip import Slip, has_wheel_speed, slip_of
 from recon.evaluation.sections.car_motion import speed_of
+from recon.evaluation.sections.detection import START_SPEED
 from recon.evaluation.sections.find_sections import Section, find_sections, sections_of
 from recon.records.forces import require_forces
 
@@ -113,8 +114,8 @@ def launch(
     Raises
     ------
     DataError
-        No forces, another drive that is this one, of other corners or doubted, or an option that
-        makes no sense.
+        No forces, another drive that is this one, of other corners or doubted, an option that
+        makes no sense, or a launch given by hand in which the car never stands.
     NoAnswerError
         No driven tyre whose longitudinal force is known, or no launch (also in one of the others).
 
@@ -189,6 +190,8 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None, asked: _Asked) ->
     starts = sections_of(sections, "launch")
     if not starts:
         raise _no_launch(forces)
+    for one in starts:
+        _require_rest(forces, one)
     shifts = sections_of(sections, "shift")
     least = hop.least_of(forces, sections, tyres.corners) if bandwidth >= HOP_NEEDS else None
     missing, speed = list(tyres.missing), speed_of(forces)
@@ -210,6 +213,25 @@ def _require_options(forces: xr.Dataset, slip: float, distance: float) -> None:
             found = f"{name} = {value:g} {unit} asked for"
             needed = f"a {name} above 0 {unit} and below {high:g} {unit}"
             raise DataError(place_of(forces), found, needed, "Leave it out for the usual one.")
+
+
+def _require_rest(forces: xr.Dataset, start: Section) -> None:
+    """Refuse a launch given by hand in which the car never stands: it has no start to count from.
+
+    Raises DataError: the car is quicker than at any start, as far as its speed is known.
+    """
+    time = forces["elapsed_time"].to_numpy()
+    at = (time >= start.start - BEFORE) & (time <= start.end)
+    slowest = float(np.min(np.abs(speed_of(forces)[at]), initial=np.inf))  # NaN where not known
+    if START_SPEED < slowest < np.inf:
+        where = f"{place_of(forces)}, section {start.name}"
+        raise DataError(
+            where,
+            f"a launch from {start.start:g} to {start.end:g} s in which the car is never slower "
+            f"than {slowest:.1f} m/s",
+            f"a start from below {START_SPEED:g} m/s",
+            "Correct the times in the table of sections, or call it a part.",
+        )
 
 
 def _no_launch(forces: xr.Dataset) -> NoAnswerError:
