@@ -136,6 +136,16 @@ def test_corners_have_entry_middle_and_exit_and_a_side() -> None:
     assert [s.kind for s in right] == ["right corner"]
 
 
+def test_a_corner_by_hand_to_the_other_side_is_refused() -> None:
+    forces = drive(8, sideways={(2.0, 5.0): 0.8})
+    given = [GivenSection("hairpin", "left corner", 2.2, 4.8)]
+    assert [s.name for s in of(forces, "left corner", given=given)] == ["corner 1 (left)"]  # twin
+    wrong = [GivenSection("hairpin", "right corner", 2.2, 4.8, where="table.csv, line 2")]
+    words = r"table.csv, line 2: section 'hairpin' as a right .* to the left by 7\.\d m/s2; need"
+    with pytest.raises(DataError, match=words):
+        find_sections(forces, wrong)
+
+
 def test_six_quick_alternations_are_a_slalom_and_five_are_corners() -> None:
     def weave(count: int) -> dict[tuple[float, float], float]:
         return {(1 + 1.2 * i, 2.2 + 1.2 * i): 0.7 * (-1) ** i for i in range(count)}

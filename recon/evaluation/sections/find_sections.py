@@ -30,7 +30,7 @@ from recon.evaluation.sections.detection import (
     turns,
     without_force,
 )
-from recon.evaluation.sections.stated_sections import placed
+from recon.evaluation.sections.stated_sections import placed, refuse_other_side
 from recon.evaluation.sections.wheel_lifts import KINDS as LIFT_KINDS
 from recon.evaluation.sections.wheel_lifts import Lift, lifts_of
 from recon.records.forces import nothing_known, require_forces
@@ -100,7 +100,7 @@ def find_sections(forces: xr.Dataset, given: Sequence[GivenSection] | None = Non
     `lift_corner`, `lift_start`, `lift_end` [s] with `u_` (lift,).
 
     Raises DataError: no result of `reconstruct`, nothing of it is known, or a given section has no
-    sample.
+    sample or is a corner to the other side.
     """
     require_forces(forces, *NEEDED)
     course = course_of(forces)
@@ -108,6 +108,7 @@ def find_sections(forces: xr.Dataset, given: Sequence[GivenSection] | None = Non
         what = "no longitudinal or lateral force of any corner is known"
         raise nothing_known(forces, what, "one tyre with its horizontal or vertical forces")
     by_hand = placed(given or (), forces)
+    refuse_other_side(given or (), forces, course)
     found = by_hand + _found(course, forces, by_hand)
     found.sort(key=lambda s: (s.first, -s.last))
     rows, lifts = _with_parts(found, course), lifts_of(forces)

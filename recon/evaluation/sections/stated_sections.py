@@ -10,7 +10,9 @@ from recon.base.arrays import Floats, runs
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
-from recon.evaluation.sections.detection import Stretch
+from recon.base.quantities import STANDARD_GRAVITY
+from recon.evaluation.sections.car_motion import Course
+from recon.evaluation.sections.detection import TURN_IN, Stretch
 from recon.records.sheets import GivenSection
 
 CHANNELS = ("lap", "marker")
@@ -38,6 +40,29 @@ def _placed(section: GivenSection, forces: xr.Dataset) -> Stretch:
     if section.kind == "part":
         return Stretch("part", first, last, section.name)
     return Stretch(section.kind, first, last, f"given: {section.name}", "given")
+
+
+def refuse_other_side(given: Iterable[GivenSection], forces: xr.Dataset, course: Course) -> None:
+    """Refuse a corner to one side in which the car turns to the other.
+
+    Raises DataError: the mean acceleration of a given corner points to its outside.
+    """
+    for section in given:
+        way, _, kind = section.kind.partition(" ")
+        if kind != "corner":
+            continue
+        stretch = _placed(section, forces)
+        inwards = course.sideways[stretch.first : stretch.last] * (1 if way == "left" else -1)
+        mean = float(np.mean(inwards[np.isfinite(inwards)])) if np.isfinite(inwards).any() else 0.0
+        if mean < -TURN_IN * STANDARD_GRAVITY:
+            other = "right" if way == "left" else "left"
+            raise DataError(
+                section.where,
+                f"section '{section.name}' as a {section.kind}, where the tyres push the car to "
+                f"the {other} by {-mean:.1f} m/s2",
+                f"a corner to the {way}",
+                f"Correct kind, start or end of the section: a {other} corner.",
+            )
 
 
 def _distance(forces: xr.Dataset, section: GivenSection) -> Floats:
