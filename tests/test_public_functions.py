@@ -72,8 +72,34 @@ def test_numbers_words_and_lists_of_words_are_told_apart() -> None:
         recon.budget(of.forces, component=1)
     with pytest.raises(DataError, match=r"gauged: the value 'tie_rod'; need .*\n.*=\['tie_rod'\]"):
         recon.observe(of.car, "FL", gauged="tie_rod")
+    with pytest.raises(DataError, match=r"argument sources: the value 'a\.csv'; need a list of"):
+        recon.read_logs("a.csv", of.car)
+    with pytest.raises(DataError, match=r"argument sources: the value \[\]; need a list of one"):
+        recon.read_logs([], of.car)
+    with pytest.raises(DataError, match=r"corner: a value of type DataArray; .*\n.* its \.item"):
+        recon.plot_forces(of.forces, of.forces["corner"][0])
     assert recon.budget(of.forces, time=np.float64(5.0), corner="FL").sizes  # twin
     assert recon.observe(of.car, "FL", gauged=["tie_rod", "push_rod"])
+
+
+def test_methods_look_at_what_they_are_given_too() -> None:
+    prepared = recon.prepare(day().calibration, day().car, day().conditioned)
+    with pytest.raises(DataError, match=r"Prepared\.solve, argument log: a value of type ndarray"):
+        prepared.solve(day().conditioned["indication"].to_numpy())
+
+
+@pytest.mark.parametrize(
+    ("samples", "found"),
+    [
+        ([0, 10**7], r"samples = \[0, 10000000\]; need positions, .* to \d{4}\."),
+        (np.array([0.5, 1.5]), r"samples = array\(\[0\.5, 1\.5\]\); need .*\n.*searchsorted"),
+        (np.array([True, False]), r"samples = array\(\[ ?True, False\]\); need .*\n.*flatnonzero"),
+    ],
+    ids=["too many", "times", "mask"],
+)
+def test_signed_errors_are_asked_for_by_positions(samples: object, found: str) -> None:
+    with pytest.raises(DataError, match=found):
+        recon.signed_errors(day().forces, samples)
 
 
 def test_members_of_a_list_are_looked_at_too() -> None:

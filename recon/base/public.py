@@ -30,7 +30,7 @@ MADE_BY = {
     "Dataset": "recon.read_log(path, car) for a log, recon.read_result(path) for a result",
 }
 SEVERAL = re.compile(r"Sequence\[(.+)\]")
-WORDS = ("tuple[str, ...]", "Sequence[str]", "Collection[str]")
+LISTS = ("tuple[str, ...]", "Sequence[str]", "Collection[str]")
 
 
 def public(function: Callable[Given, Result]) -> Callable[Given, Result]:
@@ -48,11 +48,11 @@ def public(function: Callable[Given, Result]) -> Callable[Given, Result]:
     @wraps(function)
     def checked(*args: Given.args, **kwargs: Given.kwargs) -> Result:
         for name, value in (*zip(annotations, args, strict=False), *kwargs.items()):
-            _require_plain(function.__name__, name, annotations.get(name, ""), value)
+            _require_plain(function.__qualname__, name, annotations.get(name, ""), value)
             members = value if name in several and isinstance(value, list | tuple) else (value,)
             for one in members if name in kinds else ():
                 if not _is_one_of(kinds[name], one):
-                    raise _refused(function.__name__, name, one, kinds[name], name in several)
+                    raise _refused(function.__qualname__, name, one, kinds[name], name in several)
         return function(*args, **kwargs)
 
     return checked
@@ -80,15 +80,16 @@ def _require_plain(function: str, name: str, annotation: str, value: object) -> 
     if value is None and kind != annotation:
         return
     text, shown = isinstance(value, str | PurePath), shortened(repr(value), 200)
+    found = f"the value {shown}" if "\n" not in shown else f"a value of type {type(value).__name__}"
     if kind in ("float", "int") and (text or not hasattr(value, "__float__")):
         needed, do = "a number", "Give a number in SI units, without quotes and without a unit."
     elif kind == "str" and not text:
-        needed, do = "a word", f"Give one word in quotes: {name}='...'."
-    elif kind in WORDS and text:
-        needed, do = "a list of words", f"Put it in brackets: {name}=[{shown}]."
+        needed, do = "a word", f"Give one word in quotes: {name}='...'; of a label, its .item()."
+    elif kind in LISTS and text:
+        needed, do = "a list", f"Put it in brackets: {name}=[{shown}]."
     else:
         return
-    raise DataError(_argument(function, name), f"the value {shown}", needed, do)
+    raise DataError(_argument(function, name), found, needed, do)
 
 
 def _argument(function: str, name: str) -> str:

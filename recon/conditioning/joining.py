@@ -61,14 +61,17 @@ def read_logs(sources: Sequence[Source], car: Vehicle) -> xr.Dataset:
     Raises
     ------
     DataError
-        A log is refused as by `read_log`, none has a gauge, a gauge is in two of them, or clocks
-        cannot be aligned.
+        There is no list of logs, one is refused as by `read_log`, none has a gauge, a gauge is in
+        two of them, or clocks cannot be aligned.
 
     Warns
     -----
     DataWarning
         A channel that two logs hold differs between them by a factor, or a clock jumps.
     """
+    if not sources or isinstance(sources, str | Path):
+        where, found = "recon.read_logs, argument sources", f"the value {sources!r}"
+        raise DataError(where, found, "a list of one log or more", "Put them in brackets.")
     return joined_logs(sources, car).log
 
 

@@ -88,6 +88,7 @@ class Prepared:
         """The lines that a notebook shows: what can be solved, instead of all tables."""
         return f"Prepared {self.car.name}: {', '.join(s.assembly.name for s in self.solvers)}"
 
+    @public
     def solve(
         self, log: xr.Dataset, *, bounded: bool = True, friction_limit: float | None = None
     ) -> xr.Dataset:

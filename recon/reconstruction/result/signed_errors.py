@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.errors import DataError, shortened
 from recon.base.kept_results import shared
+from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.status import BIT
@@ -67,13 +69,31 @@ def signed_errors(forces: xr.Dataset, samples: Positions, axes: str = "intermedi
     ------
     DataError
         The dataset is no result of `reconstruct`; the message says what it is. Or there are no
-        such axes.
+        such axes or samples.
     """
     loadings = Loadings(forces)
     require_axes(axes, "signed errors")
+    samples = _positions(samples, forces)
     corners = range(forces.sizes["corner"])
     effects = np.stack([loadings.errors(k, samples, axes) for k in corners], axis=2)
     return np.concatenate([effects, *(loadings.beyond(k, samples, axes) for k in corners)])
+
+
+def _positions(samples: Positions, forces: xr.Dataset) -> Positions:
+    """The positions (sample,).
+
+    Raises DataError: they are times, a mask, or not there.
+    """
+    at, count = np.asarray(samples), forces.sizes["elapsed_time"]
+    whole = at.ndim == 1 and at.dtype.kind in "iu"
+    if not whole or np.any((at < -count) | (at >= count)):
+        raise DataError(
+            place_of(forces),
+            f"samples = {shortened(repr(samples), 100)}",
+            f"positions, whole numbers from 0 to {count - 1}",
+            "np.flatnonzero(mask) makes them of a mask, np.searchsorted of times.",
+        )
+    return at
 
 
 @dataclass(frozen=True, slots=True)
