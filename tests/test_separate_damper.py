@@ -9,7 +9,7 @@ import xarray as xr
 
 import recon
 from recon.analysis.link_loads import link_loads
-from recon.base.errors import VehicleError
+from recon.base.errors import PriorWarning, VehicleError
 from recon.car.vehicle import DAMPER as DAMPER_COMPLIANCE
 from recon.conditioning.filters import low_pass
 from recon.mechanics.assembly import assembly_of
@@ -135,6 +135,17 @@ def test_a_gauge_that_no_pull_loads_does_not_spoil_the_others(tmp_path):
     assert beside.noise[:-1] == pytest.approx(alone.noise, rel=0.2)
     own = range(len(alone.K))
     assert beside.K[own, own] == pytest.approx(alone.K[own, own], rel=2e-3)
+
+
+def test_a_gauge_of_a_damper_whose_sign_is_not_stated_is_not_called_exchanged(tmp_path):
+    car = _with_damper_behind(tmp_path)
+    rear = car.corners["RL"]
+    gauges = tuple(replace(g, sign=0) if g.name == "RL_damper" else g for g in rear.gauges)
+    unsigned = replace(car, corners={**car.corners, "RL": replace(rear, gauges=gauges)})
+    with pytest.warns(PriorWarning, match="gauge RL_damper: the vehicle file states no sign"):
+        found = fitted(_with_idle_gauge(pulled("RL", 40)[1]), unsigned)
+    assert "RL_damper" not in found.verdict.words
+    assert found.main_slope[-1] == pytest.approx(0.05e-3, rel=0.05)  # bench slope, per N
 
 
 def test_a_spring_is_not_called_early_for_what_the_damper_beside_it_carries(tmp_path):

@@ -208,9 +208,10 @@ class CornerCalibration:
     def main_slope(self) -> Floats:
         """Size of each gauge's largest slope, (gauge,) [unit/N].
 
-        Moments count by the force on their arm.
+        Moments count by the force on their arm.  A slope whose sign nobody knows, of a damper that
+        no pull loads, counts by its uncertainty.
         """
-        return np.asarray(np.max(np.abs(self.K * self.arms), axis=1))
+        return np.asarray(np.max(np.maximum(np.abs(self.K), self.u_K) * self.arms, axis=1))
 
     @property
     def crosstalk_percent(self) -> Floats:

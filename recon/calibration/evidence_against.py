@@ -95,7 +95,8 @@ def of_gauges(calibration: CornerCalibration, assembly: Assembly) -> list[str]:
     for g, (gauge, own) in enumerate(_with_members(calibration, assembly)):
         name, row = gauge.name, calibration.K[g] * assembly.arms / assembly.arms[own]
         strongest = int(np.argmax(np.abs(row)))
-        if strongest != own:
+        # A slope whose sign nobody knows may be as large as its uncertainty.
+        if strongest != own and abs(row[strongest]) > calibration.u_K[g, own]:
             astray.append(
                 f"gauge {name} on {gauge.on} answers most to {calibration.members[strongest]} "
                 f"({abs(row[own] / row[strongest]):.2f} of it to its own member)"
