@@ -102,8 +102,8 @@ class Problem:
         self.whitening = [noise.whitening(*each) for each in zip(pulls, used, strict=True)]
         guess = first_guess(pulls, prior)
         # What no pull loads is as large as its prior: in a smaller unit it would drown in rounding.
-        size = np.maximum(np.abs(guess), np.where(np.isfinite(prior.u), prior.u, 0.0))
-        slope = np.maximum(np.max(size, axis=1, keepdims=True), 1e-30)
+        either = np.maximum(np.abs(guess), np.where(np.isfinite(prior.u), prior.u, 0.0))
+        slope = np.maximum(np.max(either, axis=1, keepdims=True), 1e-30)
         self.held_back = held_back(pulls)
         self.blocks = _blocks(pulls, np.broadcast_to(slope, self.shape).ravel())
         own = self.blocks["K",]
