@@ -220,6 +220,13 @@ def test_fewer_than_three_alternations_are_refused(cones: int, seconds: str) -> 
         by_hand(alternating(cones).forces)
 
 
+def test_the_time_that_was_searched_is_that_of_the_sections_given() -> None:
+    forces = alternating(6).forces
+    sections = find_sections(forces, [GivenSection("cones", "slalom", 0.0, 0.9)])
+    with pytest.raises(DataError, match=r"alternations? of the lateral force in 0\.9 s; need"):
+        slalom(forces, sections=sections)
+
+
 def test_forces_that_are_nowhere_known_are_refused() -> None:
     made = alternating(6, (0.8, 1.2))
     made.lateral[:] = np.nan

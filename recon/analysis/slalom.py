@@ -24,6 +24,7 @@ from recon.evaluation.balance.axle_sums import unknown_tyres
 from recon.evaluation.common.answer_labels import Labelled, limits, limits_of, origin, plain
 from recon.evaluation.common.estimate import Estimate, independent
 from recon.evaluation.common.short_means import bandwidth_for
+from recon.evaluation.sections.find_sections import sections_of
 from recon.evaluation.slalom.cones import Cones, cones_of
 from recon.evaluation.slalom.half_waves import HalfWave
 from recon.evaluation.slalom.lateral_forces import LateralForces
@@ -93,17 +94,27 @@ def slalom(
         raise nothing_known(forces, what, "at least one tyre whose lateral force is known")
     waves = slalom_waves(forces, lateral.total, sections)
     if len(waves) < FEWEST_CONES:
+        seconds = _searched(elapsed, sections)
         raise NoAnswerError(
             place_of(forces),
-            f"{len(waves)} alternations of the lateral force in {elapsed[-1] - elapsed[0]:.1f} s",
+            f"{len(waves)} alternations of the lateral force in {seconds:.1f} s",
             f"at least {FEWEST_CONES} (a slalom)",
-            "Cut the log to the slalom, or use friction use, which needs no cones.",
+            "Name the whole slalom by hand, or use friction use, which needs no cones.",
         )
     cones, weaving = cones_of(lateral, waves, bandwidth), weaving_of(forces, waves)
     answer = _answer(forces, lateral, waves, cones, bandwidth)
     unknown = [tyre for axle in SIDES for tyre in unknown_tyres(forces, axle, "y")]
     words = _words(weaving, len(waves), unknown)
     return answer.assign(_of_weave(weaving, len(waves))).assign_attrs(words)
+
+
+def _searched(elapsed: Floats, sections: xr.Dataset | None) -> float:
+    """Time [s] of the slaloms, or else of the parts, among the sections; of the drive without."""
+    whole = float(elapsed[-1] - elapsed[0])
+    if sections is None:
+        return whole
+    named = sections_of(sections, "slalom") or sections_of(sections, "part")
+    return sum(one.end - one.start for one in named) if named else whole
 
 
 def _answer(
