@@ -11,6 +11,7 @@ from recon.base.errors import DataError
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.launch import one_shift
 from recon.evaluation.sections.find_sections import find_sections, sections_of
+from recon.records.sheets import GivenSection
 from recon.report.answers.shifts import shifts_summary
 from tests.days import day
 from tests.launch_days import launch_day
@@ -145,3 +146,14 @@ def test_a_drive_without_a_shift_is_refused() -> None:
 def test_a_bandwidth_without_sense_is_refused() -> None:
     with pytest.raises(DataError, match="bandwidth = -3 Hz asked for"):
         shifts(launch_day()[0], bandwidth=-3.0)
+
+
+def test_a_shift_by_hand_where_the_drive_never_goes_is_refused() -> None:
+    forces, _ = launch_day()
+    first = sections_of(find_sections(forces), "shift")[0]
+    at = GivenSection("my shift", "shift", first.start, first.end)
+    assert shifts(forces, sections=find_sections(forces, [at])).sizes["shift"] == 1  # twin
+    beside = GivenSection("my shift", "shift", first.start - 0.8, first.start - 0.5)
+    said = rf"section my shift.*a shift from {first.start - 0.8:g} to .*never below half"
+    with pytest.raises(DataError, match=f"(?s){said}"):
+        shifts(forces, sections=find_sections(forces, [beside]))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from recon.base.errors import NoAnswerError
+from recon.base.errors import DataError, NoAnswerError
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.base.public import public
@@ -76,7 +76,7 @@ def shifts(
     Raises
     ------
     DataError
-        No forces, or a bandwidth that is not above zero.
+        No forces, a bandwidth that is not above zero, or a shift given by hand without a gap.
     NoAnswerError
         No driven tyre whose longitudinal force is known, or no shift.
 
@@ -104,6 +104,8 @@ def shifts(
         measure(drive, tyres, one, min([following, *(e for e in ends if e > one.end)]), bandwidth)
         for one, following in zip(gaps, starts, strict=True)
     ]
+    for one in found:
+        _require_gap(forces, tyres, one)
     missing = [*tyres.missing, *without_force(course_of(forces), "shifts")]
     if "gear" not in forces:
         missing.append(NO_GEAR)
@@ -128,6 +130,25 @@ def shifts(
         )
         | {"bandwidth_Hz": bandwidth},
     )
+
+
+def _require_gap(forces: xr.Dataset, tyres: DrivenTyres, shift: Shift) -> None:
+    """Refuse a shift given by hand in which the drive never goes.
+
+    Raises DataError: the drive is known throughout, and is never below half of that before.
+    """
+    time, section = forces["elapsed_time"].to_numpy(), shift.section
+    at = (time >= section.start) & (time <= section.end)
+    driven = forces["tyre_force_intermediate"].to_numpy()[at][:, tyres.corners, 0]
+    if np.isnan(shift.quantities.value[0]) and np.isfinite(driven).all():
+        where = f"{place_of(forces)}, section {section.name}"
+        raise DataError(
+            where,
+            f"a shift from {section.start:g} to {section.end:g} s in which the drive force is "
+            "never below half of that before",
+            "a gap of the drive force between two pulls",
+            "Correct the times in the table of sections, or call it a part.",
+        )
 
 
 def _without_return(found: list[Shift]) -> list[str]:

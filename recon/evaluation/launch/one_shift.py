@@ -165,6 +165,8 @@ def _gap(time: Floats, total: Floats, section: Section) -> _Gap | None:
     if not above.size or not over.size or not before > 0:
         return None
     fall, rise = int(above[-1]) + 1, middle + int(over[0])
+    if fall == rise:  # no sample below half
+        return None
     full = np.flatnonzero(total[:fall] >= RISE[1] * before)
     if not full.size:
         return None
