@@ -151,9 +151,9 @@ def test_a_bandwidth_without_sense_is_refused() -> None:
 def test_a_shift_by_hand_where_the_drive_never_goes_is_refused() -> None:
     forces, _ = launch_day()
     first = sections_of(find_sections(forces), "shift")[0]
-    at = GivenSection("my shift", "shift", first.start, first.end)
+    at = GivenSection("shift 1", "shift", first.start, first.end)
     assert shifts(forces, sections=find_sections(forces, [at])).sizes["shift"] == 1  # twin
-    beside = GivenSection("my shift", "shift", first.start - 0.8, first.start - 0.5)
-    said = rf"section my shift.*a shift from {first.start - 0.8:g} to .*never below half"
+    beside = GivenSection("shift 1", "shift", first.start - 0.8, first.start - 0.5)
+    said = rf"section shift 1: a shift from {first.start - 0.8:g} to .*never below half"
     with pytest.raises(DataError, match=f"(?s){said}"):
         shifts(forces, sections=find_sections(forces, [beside]))
