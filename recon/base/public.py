@@ -30,7 +30,7 @@ MADE_BY = {
     "Dataset": "recon.read_log(path, car) for a log, recon.read_result(path) for a result",
 }
 SEVERAL = re.compile(r"Sequence\[(.+)\]")
-LISTS = ("tuple[str, ...]", "Sequence[str]", "Collection[str]")
+LISTS = ("tuple[str, ...]", "Sequence[str]")
 
 
 def public(function: Callable[Given, Result]) -> Callable[Given, Result]:

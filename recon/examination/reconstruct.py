@@ -50,7 +50,7 @@ def reconstruct(
     friction_limit : float, optional
         Hold the horizontal force of each tyre to this times its Fz, a loose bound such as 2.5.
         Assemblies with forces that are not seen are held to Fz >= 0 alone.
-    accept_corner : collection of str
+    accept_corner : collection of str, or str
         Corners, or tied axles, that are used although their calibration is not to be used.
     whole_car : bool
         Add the answer that also meets the balance of the whole car, see `with_whole_car`.
