@@ -30,6 +30,8 @@ def usual_damper_force(log: xr.Dataset, car: Vehicle, assembly: Assembly) -> flo
 
     Zero where no supports share a load.
     """
+    if not assembly.mechanism.shares_loads:  # no travel of a long log is copied for nothing
+        return 0.0
     travel = [
         log["travel"].sel(corner=corner.name).to_numpy()
         if logged(log, "travel", corner.name)
