@@ -37,15 +37,12 @@ def main(argv: list[str] | None = None) -> int:
         with stop:
             return _printed(_run(command, options))
     except KeyboardInterrupt:
-        sys.stderr.write(
-            f"recon {command}: stopped by you; no half-written file is left, and "
-            "folders reported complete are complete\n"
-        )
-        return 130
+        return _stopped(command)
     except Exception as fault:
         if debug:
             traceback.print_exc()
-        return _reported(command, fault)
+        # Where it falls into an import, Python may make an error of its own of Ctrl-C.
+        return _stopped(command) if stop.asked else _reported(command, fault)
 
 
 def _options(argv: list[str] | None) -> dict[str, Any]:
@@ -70,6 +67,15 @@ def _run(command: str, options: dict[str, object]) -> Report:
         warnings.showwarning = _show
         report: Report = getattr(pipeline, command.replace("-", "_"))(**options)
     return report
+
+
+def _stopped(command: str) -> int:
+    """Say that the command was stopped, and return the exit code."""
+    sys.stderr.write(
+        f"recon {command}: stopped by you; no half-written file is left, and "
+        "folders reported complete are complete\n"
+    )
+    return 130
 
 
 def _reported(command: str, fault: Exception) -> int:

@@ -223,6 +223,18 @@ def test_answers_of_some_corners_are_given_or_refused(corners: list[str]) -> Non
     assert any(isinstance(result, xr.Dataset) for result in found.values())
 
 
+def test_answers_are_the_same_where_arithmetic_drops_attributes() -> None:
+    """As it does in xarray up to 2025.10, unless told otherwise."""
+    given = []
+    for keep in ("default", False):
+        with warnings.catch_warnings(), xr.set_options(keep_attrs=keep):
+            warnings.simplefilter("ignore", ReconWarning)
+            found = dict(every_answer(day().forces, {"vehicle": day().car}))
+        given.append({one.name: getattr(result, "found", "") for one, result in found.items()})
+    assert given[1] == given[0]
+    assert not all(given[0].values())
+
+
 @pytest.mark.parametrize("answer", ANSWERS, ids=lambda answer: answer.name)
 def test_a_picture_of_an_answer_wants_that_answer(answer: Answer) -> None:
     plot, forces = answer.function(answer.plot), day().forces

@@ -247,3 +247,30 @@ def test_a_stopped_demo_tells_which_results_are_complete(
 def test_killed_at_random_times_a_folder_holds_one_whole_result() -> None:
     """All commands replace a folder in one way; `test_whole_folder.py` kills it at every step."""
     assert set(killed("calibrate", 10)) <= {"earlier", "new"}
+
+
+# Where a stop falls into an import, Python 3.11 may say "expected a message argument" instead.
+IMPORTING = """
+import signal, sys
+from recon import cli
+
+def importing(**_):
+    try:
+        signal.raise_signal(signal.SIGINT)
+    except KeyboardInterrupt:
+        raise TypeError("expected a message argument") from None
+
+from recon import pipeline
+pipeline.check = importing
+signal.signal(signal.SIGINT, signal.default_int_handler)
+sys.exit(cli.main(sys.argv[1:]))
+"""
+
+
+def test_a_stop_of_which_python_makes_another_error_is_a_stop(environment: dict[str, str]) -> None:
+    ended = subprocess.run(
+        [sys.executable, "-c", IMPORTING, "check", CAR],
+        capture_output=True, text=True, env=environment, timeout=120, check=False,
+    )  # fmt: skip
+    assert ended.returncode == 130, ended.stderr
+    assert "recon check: stopped by you" in ended.stderr

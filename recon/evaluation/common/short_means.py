@@ -46,7 +46,8 @@ def at_bandwidth(forces: xr.Dataset, bandwidth: float, *names: str) -> xr.Datase
     left = noise_left(band, own, rate)
     for name in (n for n in AS_THEY_ARE if n in names and n in forces):
         picked = forces[name].variable.isel({ALONG: middles})
-        changed[name] = picked * left if name == RANDOM else picked
+        # With its unit, which a product has only in newer versions of xarray.
+        changed[name] = picked.copy(data=picked.to_numpy() * left) if name == RANDOM else picked
     return out.assign(changed).assign_attrs(rate_Hz=rate / size, bandwidth_Hz=band)
 
 
