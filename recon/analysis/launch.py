@@ -190,11 +190,12 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None, asked: _Asked) ->
     starts = sections_of(sections, "launch")
     if not starts:
         raise _no_launch(forces)
+    speed = speed_of(forces)
     for one in starts:
-        _require_rest(forces, one)
+        _require_rest(forces, speed, one)
     shifts = sections_of(sections, "shift")
     least = hop.least_of(forces, sections, tyres.corners) if bandwidth >= HOP_NEEDS else None
-    missing, speed = list(tyres.missing), speed_of(forces)
+    missing = list(tyres.missing)
     slips, assumed = _slips(forces, tyres, speed, bandwidth, missing)
     if least is None:
         missing.append(hop_unseen(forces, bandwidth, "wheel hop"))
@@ -215,14 +216,16 @@ def _require_options(forces: xr.Dataset, slip: float, distance: float) -> None:
             raise DataError(place_of(forces), found, needed, "Leave it out for the usual one.")
 
 
-def _require_rest(forces: xr.Dataset, start: Section) -> None:
+def _require_rest(forces: xr.Dataset, speed: Floats, start: Section) -> None:
     """Refuse a launch given by hand in which the car never stands: it has no start to count from.
+
+    `speed` (sample,) [m/s] is that of the drive.
 
     Raises DataError: the car is quicker than at any start, as far as its speed is known.
     """
     time = forces["elapsed_time"].to_numpy()
     at = (time >= start.start - BEFORE) & (time <= start.end)
-    slowest = float(np.min(np.abs(speed_of(forces)[at]), initial=np.inf))  # NaN where not known
+    slowest = float(np.min(np.abs(speed[at]), initial=np.inf))  # NaN where not known
     if START_SPEED < slowest < np.inf:
         where = f"{place_of(forces)}, section {start.name}"
         raise DataError(

@@ -108,7 +108,7 @@ def find_sections(forces: xr.Dataset, given: Sequence[GivenSection] | None = Non
         what = "no longitudinal or lateral force of any corner is known"
         raise nothing_known(forces, what, "one tyre with its horizontal or vertical forces")
     by_hand = placed(given or (), forces)
-    refuse_other_side(given or (), forces, course)
+    refuse_other_side(given or (), by_hand, course)
     found = by_hand + _found(course, forces, by_hand)
     found.sort(key=lambda s: (s.first, -s.last))
     rows, lifts = _with_parts(found, course), lifts_of(forces)

@@ -42,16 +42,19 @@ def _placed(section: GivenSection, forces: xr.Dataset) -> Stretch:
     return Stretch(section.kind, first, last, f"given: {section.name}", "given")
 
 
-def refuse_other_side(given: Iterable[GivenSection], forces: xr.Dataset, course: Course) -> None:
+def refuse_other_side(
+    given: Iterable[GivenSection], stretches: Iterable[Stretch], course: Course
+) -> None:
     """Refuse a corner to one side in which the car turns to the other.
+
+    `stretches` are those of the sections that are `given`, in their order.
 
     Raises DataError: the mean acceleration of a given corner points to its outside.
     """
-    for section in given:
+    for section, stretch in zip(given, stretches, strict=False):  # of laps where none is given
         way, _, kind = section.kind.partition(" ")
         if kind != "corner":
             continue
-        stretch = _placed(section, forces)
         inwards = course.sideways[stretch.first : stretch.last] * (1 if way == "left" else -1)
         mean = float(np.mean(inwards[np.isfinite(inwards)])) if np.isfinite(inwards).any() else 0.0
         if mean < -TURN_IN * STANDARD_GRAVITY:
