@@ -19,8 +19,9 @@ if TYPE_CHECKING:
 
     from recon.pipeline import Report
 
-# Exit codes of a result that is written: its own data contradict it, or a gauge was left out.
-CODES = {"sound": 0, "doubted": 5, "left out": 6}
+# Exit codes of a result that is written: it says why there is no answer, its own data contradict
+# it, or a gauge was left out.
+CODES = {"sound": 0, "no answer": 3, "doubted": 5, "left out": 6}
 # New objects until the next search for lost ones.  Nearly all last as long as the command, so that
 # the usual 700 cost a tenth of its time.
 UNSEARCHED = 10_000

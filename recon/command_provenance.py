@@ -73,6 +73,23 @@ def running() -> Run | None:
 
 
 @contextmanager
+def held_back(kind: type[ReconWarning]) -> Iterator[list[str]]:
+    """Do not show notes of one kind, which the commands within this block record; list them."""
+    held: list[str] = []
+    with warnings.catch_warnings():
+        shown = warnings.showwarning
+
+        def hold(message: Warning | str, category: type[Warning], *more: Any, **rest: Any) -> None:
+            if issubclass(category, kind):
+                held.append(str(message))
+            else:
+                shown(message, category, *more, **rest)
+
+        warnings.showwarning = hold
+        yield held
+
+
+@contextmanager
 def part_of(run: Run | None) -> Iterator[None]:
     """A part of a command, in whatever process: its files hold the record of `run`."""
     token = _RUN.set(run and replace(run, notes=[*run.notes], assumptions=[*run.assumptions]))

@@ -54,4 +54,5 @@ def compare(
     make = partial(comparison_page, as_written(answer, record()))
     files += write_page_beside(page, make, say, overwrite=overwrite)
     say(f"complete: {folder}")
-    return Report(tuple(comparison_summary(answer)), files)
+    refused = answer.attrs["verdict"] == "not comparable"
+    return Report(tuple(comparison_summary(answer)), files, "no answer" if refused else "sound")

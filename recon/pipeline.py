@@ -16,13 +16,13 @@ from typing import Any
 from recon.answering import answered, answers, read_shared, titled
 from recon.answers import BY_NAME
 from recon.base.doubt import Outcome
-from recon.base.errors import DoubtWarning
+from recon.base.errors import DoubtWarning, ExtrapolationWarning, warn
 from recon.base.late import xr
 from recon.base.second_core import due, warm_up
 from recon.base.shipped import shipped
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
-from recon.command_provenance import assume, recorded
+from recon.command_provenance import assume, held_back, recorded
 from recon.command_report import Name, Report, Say, drawn, outcome, quiet, removed, stale, written
 from recon.comparing import compare
 from recon.pages.html_document import Page
@@ -363,16 +363,23 @@ def _compared_runs(folder: Path, *, say: Say) -> Report:
     from shutil import copyfile
 
     data, runs = shipped("demo_data"), folder / "runs"
-    for log in sorted(data.glob("run_*.csv.gz")):
-        name = log.name.removesuffix(".csv.gz")
-        say(f"reconstructing {name}")
-        reconstruct(
-            shipped("vehicles", "club_racer.toml"),
-            folder / "calibration" / "calibration.nc",
-            log,
-            data / "tares.csv",
-            pictures=False,
-            out=runs / name,
+    with held_back(ExtrapolationWarning) as beyond:
+        for log in sorted(data.glob("run_*.csv.gz")):
+            name = log.name.removesuffix(".csv.gz")
+            say(f"reconstructing {name}")
+            reconstruct(
+                shipped("vehicles", "club_racer.toml"),
+                folder / "calibration" / "calibration.nc",
+                log,
+                data / "tares.csv",
+                pictures=False,
+                out=runs / name,
+            )
+    if beyond:  # as many sentences as there are runs, with nothing else in them
+        warn(
+            f"{runs}: {len(beyond)} runs have forces beyond the largest pull and wider intervals "
+            "there; the record in each forces.nc says at which corner and how often.",
+            ExtrapolationWarning,
         )
     copyfile(data / "runs.csv", runs / "runs.csv")
     return compare(

@@ -64,7 +64,7 @@ UNSEEN = {
 }
 # What a script should make of a result: nothing speaks against it; what failed was left out of it,
 # and its limits are wider there; or its own data contradict it.
-Outcome = Literal["sound", "left out", "doubted"]
+Outcome = Literal["sound", "no answer", "left out", "doubted"]
 
 
 MOST_NAMED = 6  # channels of a doubt that are named one by one: the gauges of a corner

@@ -75,6 +75,12 @@ def require_whole(ended: Ended, fresh: Path) -> None:
     assert set(read_calibration(fresh / "calibration" / "calibration.nc").corners) == set(CORNERS)
     assert read_result(fresh / "forces" / "forces.nc").sizes["corner"] == 4
     assert "note (safety)" not in ended.err  # the demo shows how it ought to be done
+    beyond = [x for x in ended.err.splitlines() if x.startswith("note (extrapolation)")]
+    assert len(beyond) == 1  # for all runs, each of which keeps its own
+    assert "6 runs have forces beyond the largest pull" in beyond[0]
+    for file in sorted((fresh / "runs").glob("*/forces.nc")):
+        notes = " ".join(read_result(file)["note"].to_numpy())
+        assert f"{file.parent.name}.csv.gz, corner RR" in notes
 
 
 def require_steps(run: Run) -> None:
