@@ -79,16 +79,17 @@ def _require_plain(function: str, name: str, annotation: str, value: object) -> 
     kind = annotation.removesuffix(" | None")
     if value is None and kind != annotation:
         return
-    text, shown = isinstance(value, str | PurePath), shortened(repr(value), 200)
-    found = f"the value {shown}" if "\n" not in shown else f"a value of type {type(value).__name__}"
+    text = isinstance(value, str | PurePath)
     if kind in ("float", "int") and (text or not hasattr(value, "__float__")):
         needed, do = "a number", "Give a number in SI units, without quotes and without a unit."
     elif kind == "str" and not text:
         needed, do = "a word", f"Give one word in quotes: {name}='...'; of a label, its .item()."
     elif kind in LISTS and text:
-        needed, do = "a list", f"Put it in brackets: {name}=[{shown}]."
+        needed, do = "a list", f"Put it in brackets: {name}=[{shortened(repr(value), 200)}]."
     else:
         return
+    shown = shortened(repr(value), 200)  # here alone: that of a dataset takes milliseconds
+    found = f"the value {shown}" if "\n" not in shown else f"a value of type {type(value).__name__}"
     raise DataError(_argument(function, name), found, needed, do)
 
 
