@@ -4,13 +4,54 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+import pytest
+import xarray as xr
+
+import recon
 from recon.conditioning.condition import condition
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.view import view_of
+from recon.mechanics.motion import rack_of_steer
 from recon.reconstruction.prepare import prepare
+from recon.records.doubt_variables import doubts_in
 from tests.days import day, unwarned
 
 PSI_PER_BAR = 14.5038
+
+
+def in_psi(log: xr.Dataset, _: object) -> xr.Dataset:
+    """Pressures in psi that are said to be in bar."""
+    return log.assign(brake_pressure=PSI_PER_BAR * log["brake_pressure"])
+
+
+def wheel_in_rad(log: xr.Dataset, car: recon.Vehicle) -> xr.Dataset:
+    """The angle of the steering wheel, which moves the rack, in rad but said to be in deg."""
+    rack = rack_of_steer(car, log["steer"].to_numpy())
+    wheel = log["steer"].copy(data=np.radians(rack / car.steering.rack_per_angle))
+    return log.drop_vars("steer").assign(steering_wheel_angle=wheel)
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.ReconWarning")
+@pytest.mark.parametrize(
+    ("spoilt", "channel", "line"),
+    [
+        (in_psi, "brake_pressure", "factor = 0.0689476"),
+        (wheel_in_rad, "steering_wheel_angle", "steering_wheel_angle = { factor = 57.2958 }"),
+    ],
+)
+def test_a_unit_is_named_though_travels_beyond_their_range_would_suit_the_sums_better(
+    spoilt, channel: str, line: str
+) -> None:
+    """Travels ten times as large leave few forces known, whose sums then contradict nothing."""
+    data, vehicle = recon.shipped("demo_data"), recon.shipped("vehicles", "club_racer.toml")
+    car = recon.read_vehicle(vehicle)
+    calibration = recon.calibrate(recon.read_pulls(data / "pulls.csv", car), car)
+    log = spoilt(recon.read_log(data / "run_3.csv.gz", car), car)
+    tares = recon.read_tares(data / "tares.csv", car)
+    (doubt,) = doubts_in(recon.reconstruct(recon.condition(log, car, tares), calibration, car))
+    assert (doubt.cause, doubt.channels) == ("other unit", (channel,))
+    assert line in doubt.do
 
 
 def test_a_pressure_in_psi_comes_first_where_only_gauges_contradict_it() -> None:

@@ -16,8 +16,8 @@ import numpy as np
 from recon.base.doubt import NO_CAUSE, Doubt
 from recon.base.words import enumerated
 from recon.examination.shared_acceleration import spoiled_with
-from recon.examination.term import Candidate, Proposal, Term, Test, evidence, likelihoods
-from recon.examination.view import Part, View
+from recon.examination.term import Candidate, Proposal, Term, Test, blinded, evidence, likelihoods
+from recon.examination.view import View
 from recon.records.corrections import lines_to_add
 
 SURE = 0.9  # probability from which a cause is named alone
@@ -26,8 +26,6 @@ EQUAL = 1 / 3  # of it; from there on two causes fit equally well: models err by
 FEWEST_NATS = 3.0  # a cause that explains less of the evidence than this explains nothing
 MOST_FAULTS = 3  # independent causes that are looked for, one after the other
 RIVALS_NAMED = 3
-KEPT = 0.9  # of the samples with known forces, which a mend must leave
-MOST_BRAKED = 0.5  # of a drive; common practice, no source
 LOOK_AT_GAUGES = (
     "Compare plugs, tares, units and calibration of these corners with the day of the pulls."
 )
@@ -93,29 +91,11 @@ class Judge:
         for proposal in self.proposals:
             for candidate in proposal(view, corners):
                 mended = candidate.mended(view)
-                if _blinded(view, mended):
+                if blinded(view, mended):
                     continue
                 gain = evidence(before, self._evident(mended)) + candidate.weight
                 out.append(_Tried(candidate, mended, gain))
         return _weighed(sorted(out, key=lambda one: -one.gain))
-
-
-def _blinded(view: View, mended: View) -> bool:
-    """Whether a mend takes knowledge away, which contradicts nothing, and explains nothing.
-
-    A steer times 57 would explain any sum of forces, because hardly one is left, and a pressure
-    times 100 the moment of any hub: the brakes are on throughout.
-    """
-    pairs = [(view.parts[n], part) for n, part in mended.parts.items() if n in view.parts]
-    return any(
-        part.known.sum() < KEPT * own.known.sum() or _braked(part) > max(MOST_BRAKED, _braked(own))
-        for own, part in pairs
-    )
-
-
-def _braked(part: Part) -> float:
-    """Share of a drive in which the hubs of an assembly may pass the torque of a brake."""
-    return float(np.mean(part.samples.mode > 0))
 
 
 def _weighed(tried: list[_Tried]) -> list[_Tried]:

@@ -24,7 +24,7 @@ from recon.examination.comparison import Comparison
 from recon.examination.inferred_turning import SLOPE, turned_again, yaw_channels
 from recon.examination.loads import load_comparisons
 from recon.examination.ordinary import comparisons
-from recon.examination.term import Candidate, Term, evidence, likelihoods
+from recon.examination.term import Candidate, Term, blinded, evidence, likelihoods
 from recon.examination.view import View
 from recon.examination.wheels import wheels_agree
 from recon.examination.whole_car import sums_agree
@@ -75,8 +75,11 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
         suspects |= {f"travel_{corner}" for corner in doubted}
         suspects |= {f"acceleration_{axis}" for axis in COMPONENTS}
         forces = likelihoods(_of_forces(view))
+        mended = ((one.mended(view), one) for one in _causes(view, suspects))
         by_forces = [
-            (evidence(forces, _of_forces(one.mended(view))), one) for one in _causes(view, suspects)
+            (evidence(forces, _of_forces(new)), one)
+            for new, one in mended
+            if not blinded(view, new)
         ]
         # Sums of forces do not tell all causes apart: what they leave, by its own comparisons too.
         gains = [(gain + _gain(view, one, before), one) for gain, one in _hopeful(by_forces)]

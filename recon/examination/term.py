@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from functools import update_wrapper
 from math import isfinite, isnan, log1p
 
+import numpy as np
+
 from recon.examination.view import Part, View
 
 # Degrees of freedom of the heavy tails: the standard uncertainty of a term is itself only known to
@@ -15,6 +17,8 @@ TAIL = 4.0
 FOUND = 1.645  # standard uncertainties beyond a limit that 95 % of normal errors do not take back
 USUAL = 0.95  # share of the drive during which an error stays below the one stated
 FITTED = -4.0  # nats, of a fitted number: logarithm of its cost
+KEPT = 0.9  # of the samples with known forces, which a mend must leave
+MOST_BRAKED = 0.5  # of a drive; common practice, no source
 WORTH = 3.0  # half-widths, from where an error is worth the time to look more closely
 
 
@@ -81,6 +85,24 @@ def evidence(before: Mapping[tuple[str, str], float], after: Iterable[Term]) -> 
     """
     known = (t for t in after if isfinite(t.size) and (t.place, t.name) in before)
     return sum(t.log_likelihood - before[t.place, t.name] for t in known)
+
+
+def blinded(view: View, mended: View) -> bool:
+    """Whether a mend takes knowledge away, which contradicts nothing, and explains nothing.
+
+    A steer times 57 would explain any sum of forces, because hardly one is left, and a pressure
+    times 100 the moment of any hub: the brakes are on throughout.
+    """
+    pairs = [(view.parts[n], part) for n, part in mended.parts.items() if n in view.parts]
+    return any(
+        part.known.sum() < KEPT * own.known.sum() or _braked(part) > max(MOST_BRAKED, _braked(own))
+        for own, part in pairs
+    )
+
+
+def _braked(part: Part) -> float:
+    """Share of a drive in which the hubs of an assembly may pass the torque of a brake."""
+    return float(np.mean(part.samples.mode > 0))
 
 
 Test = Callable[[View], Iterable[Term]]
