@@ -105,7 +105,9 @@ def with_steer(log: xr.Dataset, car: Vehicle, change: Floats, u_inertia: float =
     uncertainty of the yaw inertia by which it was found.
     """
     means = Means.of(log, car, change)
-    steer, known = steer_by(means, car, means.change, u_inertia)
+    speed = _speed(means, means.change, u_inertia)
+    parts = _parts_of_steer(speed.value, car, means.aside, means.change)
+    steer, known = parts[0] + parts[1], _unsure(speed, car, means, parts)
     middle = (np.arange(len(steer)) + 0.5) * means.size - 0.5
     inferred = np.interp(np.arange(log.sizes["elapsed_time"]), middle, steer)
     return log.assign(
@@ -117,16 +119,10 @@ def with_steer(log: xr.Dataset, car: Vehicle, change: Floats, u_inertia: float =
     )
 
 
-def steer_by(
-    means: Means, car: Vehicle, change: Floats, u_inertia: float = 0.0
-) -> tuple[Floats, Spread]:
-    """Steer (mean,) [rad] of a car whose yaw rate changes by `change` (mean,), and how unsure."""
-    if means.speed is not None:
-        speed = Speed(means.speed, np.zeros(len(change)))
-    else:
-        speed = speed_of(means.ahead, means.aside, change, means.step)
-        speed = Speed(speed.value, np.hypot(speed.u, u_inertia * speed.value))
-    return _steer_at(speed, car, means.aside, change, means.u_aside)
+def steer_by(means: Means, car: Vehicle, change: Floats) -> Floats:
+    """Steer (mean,) [rad] of a car whose yaw rate changes by `change` (mean,) [rad/s2]."""
+    turning, slip = _parts_of_steer(_speed(means, change).value, car, means.aside, change)
+    return turning + slip
 
 
 def _lean(log: xr.Dataset, car: Vehicle, force: Floats, step: int) -> Lean:
@@ -136,19 +132,31 @@ def _lean(log: xr.Dataset, car: Vehicle, force: Floats, step: int) -> Lean:
     return on_springs(force) + on_tyres(car, force)
 
 
-def _steer_at(
-    speed: Speed, car: Vehicle, aside: Floats, change: Floats, u_aside: float
-) -> tuple[Floats, Spread]:
-    """Steer (sample,) [rad] of a car that turns by `aside` over its speed, and how unsure."""
-    value = np.maximum(speed.value, SLOWEST)
-    turning, slip = car.wheelbase * aside / value**2, slip_of_yaw(car, change)
-    parts = (
+def _speed(means: Means, change: Floats, u_inertia: float = 0.0) -> Speed:
+    """Speed as logged, or by equation (1) from a `change` of yaw rate (mean,) that is unsure."""
+    if means.speed is not None:
+        return Speed(means.speed, np.zeros(len(change)))
+    value, u = speed_of(means.ahead, means.aside, change, means.step)
+    return Speed(value, np.hypot(u, u_inertia * value))
+
+
+def _parts_of_steer(
+    speed: Floats, car: Vehicle, aside: Floats, change: Floats
+) -> tuple[Floats, Floats]:
+    """Steer (mean,) [rad] of a car that turns by `aside` over its speed, and that of its slip."""
+    return car.wheelbase * aside / np.maximum(speed, SLOWEST) ** 2, slip_of_yaw(car, change)
+
+
+def _unsure(speed: Speed, car: Vehicle, means: Means, parts: tuple[Floats, Floats]) -> Spread:
+    """Uncertainty of the steer, which is the sum of its `parts`."""
+    value, (turning, slip) = np.maximum(speed.value, SLOWEST), parts
+    errors = (
         turning * np.minimum(2 * speed.u / value, 1.0),
-        car.wheelbase * u_aside / value**2,
+        car.wheelbase * means.u_aside / value**2,
         U_SLIP_SHARE * slip,
-        u_understeer(aside),
+        u_understeer(means.aside),
     )
-    return turning + slip, Spread.of(parts, turning + slip, aside)
+    return Spread.of(errors, turning + slip, means.aside)
 
 
 def speed_of(ahead: Floats, aside: Floats, change: Floats, step: float) -> Speed:

@@ -132,7 +132,7 @@ def _left(
     counted: NDArray[np.bool_],
 ) -> float:
     """Mean square [N2] of what is left of (1) where the moment times `scale` turns the car."""
-    steer = steer_by(means, car, scale * means.change)[0]
+    steer = steer_by(means, car, scale * means.change)
     left = (along + steer * across)[counted]
     return float(np.var(left))
 

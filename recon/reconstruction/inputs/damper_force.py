@@ -6,6 +6,8 @@ links then disagree with what the rates say.  How large it is follows from the t
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from recon.base.arrays import Floats
@@ -30,18 +32,18 @@ def usual_damper_force(log: xr.Dataset, car: Vehicle, assembly: Assembly) -> flo
 
     Zero where no supports share a load.
     """
-    if not assembly.mechanism.shares_loads:  # no travel of a long log is copied for nothing
-        return 0.0
-    travel = [
+    travel = (  # that of a long log is copied where it is asked for
         log["travel"].sel(corner=corner.name).to_numpy()
         if logged(log, "travel", corner.name)
         else np.full(log.sizes["elapsed_time"], np.nan)
         for corner in assembly.corners
-    ]
-    return damper_force_by(np.array(travel), float(log.attrs["rate"]), car, assembly)
+    )
+    return damper_force_by(travel, float(log.attrs["rate"]), car, assembly)
 
 
-def damper_force_by(travel: Floats, rate: float, car: Vehicle, assembly: Assembly) -> float:
+def damper_force_by(
+    travel: Iterable[Floats], rate: float, car: Vehicle, assembly: Assembly
+) -> float:
     """The same by the travels (wheel, sample) [m] at a `rate` [Hz], NaN where nobody knows them."""
     if not assembly.mechanism.shares_loads:
         return 0.0
