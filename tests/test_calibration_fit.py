@@ -346,6 +346,20 @@ def test_wander_is_no_more_than_half_of_the_scatter_within_pulls() -> None:
     assert_allclose(found.reading**2, 0.5 * unmoved, rtol=0.1)  # the little wander found alone
 
 
+def test_pulls_of_two_loads_show_their_noise_in_the_tares() -> None:
+    """A rising and a falling step leave nothing of a pattern and of hysteresis."""
+    car = exact().car
+    pulls = pulls_of(exact().pulls, car, assembly_of(car, "FL"), "fit")
+    true = PullNoise.white(np.full(6, 0.02))
+    rng = np.random.default_rng(12)
+    found = [
+        noise_of([thinned(p, [3, 5]) for p in drifting(pulls, true, rng)]).reading
+        for _ in range(60)
+    ]
+    # Variances of 60 days with some 25 changes of tares: 3 %; three times.
+    assert_allclose(np.mean(np.square(found)), 0.02**2, rtol=0.1)
+
+
 def test_stamps_to_the_minute_are_spread_evenly() -> None:
     """Steps within a minute are not one moment: their zeros wander apart."""
     sheet = exact().pulls

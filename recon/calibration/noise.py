@@ -13,7 +13,8 @@ from recon.base.arrays import Floats
 from recon.base.common_scale import common_scale
 from recon.calibration.applied import Pull
 
-FLOOR = 1e-4  # of the largest indication; fewer steps than unknowns cannot show their noise
+FLOOR = 1e-4  # of the largest indication
+FEWEST = 3  # freedoms, or changes of tares, that show a noise
 # Of the largest load of a gauge's own member: a member that no pull loads, such as a damper, shows
 # the noise of its gauge, however small, and nothing of its unit.
 IDLE = 1e-3
@@ -74,12 +75,13 @@ def noise_of(pulls: list[Pull]) -> PullNoise:
 
     Scatter within pulls holds both.  Between the last tare of a pull and the first of the next no
     load changes: what zeros do there beyond noise is wander, up to `MOST_WANDER` of the scatter.
+    Pulls with fewer load steps than patterns show their noise in their tares alone.
     """
     floor = FLOOR * largest_indication(pulls)
     scale = gauge_scale(pulls)
     inside = _within(pulls, scale)
-    if inside.freedom < 3:
-        return PullNoise.white(floor)
+    if inside.freedom < FEWEST:
+        return PullNoise.white(np.fmax(_of_tares(pulls, scale), floor))
     # With few steps per gauge, half of the weight goes to the mean of all gauges of the corner.
     scatter = _pooled(inside.square) / inside.freedom
     by_wander, by_reading = inside.by_wander / inside.freedom, inside.by_reading / inside.freedom
@@ -170,6 +172,20 @@ def _between(pulls: list[Pull], scale: Floats) -> _Between:
             square += (change / scale) ** 2
             time, pairs = time + float(pause), pairs + 1
     return _Between(square, pairs, time)
+
+
+def _of_tares(pulls: list[Pull], scale: Floats) -> Floats:
+    """Noise (gauge,) [unit] of readings by changes from tare to tare, wander and creep included."""
+    wheels = {pull.corner: [p for p in pulls if p.corner == pull.corner] for pull in pulls}
+    change = np.concatenate(
+        [
+            np.diff(np.concatenate([p.taring.indication for p in of]), axis=0)
+            for of in wheels.values()
+        ]
+    )
+    if len(change) < FEWEST:
+        return np.zeros(len(scale))
+    return np.asarray(np.sqrt(_pooled(np.mean((change / scale) ** 2, axis=0) / 2)) * scale)
 
 
 def _pooled(square: Floats) -> Floats:

@@ -15,7 +15,7 @@ from recon.base.arrays import Floats
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import Pose, pose
-from recon.mechanics.moved_points import absolute_map, moved_points
+from recon.mechanics.moved_points import absolute_map, moved_points, wrench_per_load
 from recon.mechanics.softness import soft_changes
 from recon.mechanics.statics import member_matrix
 
@@ -80,7 +80,7 @@ def unsure_geometry(
     )
     arms = assembly.arms[:, None]
     nominal = absolute_map(posed, member_matrix(posed))[0]
-    taken_up = arms * (members / arms @ np.linalg.pinv(nominal / arms)) / arms.T
+    taken_up = arms * (members / arms @ wrench_per_load(nominal / arms)) / arms.T
     loads = []
     for p in pulled:
         own, wrench = slice(6 * p.wheel, 6 * p.wheel + 6), _about(p, assembly.mechanism.reference)

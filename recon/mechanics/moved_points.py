@@ -9,6 +9,8 @@ from recon.car.vehicle import TWO_FORCE, TWO_POINTS
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import Pose
 
+CARRIES = 1e-9  # of the largest loads: a damper's share, by its rate of nearly nothing, is less
+
 
 def absolute_map(at: Pose, members: Floats) -> Floats:
     """Loads per wrench about the mechanism's reference point, (..., member, 6 w).
@@ -24,6 +26,15 @@ def absolute_map(at: Pose, members: Floats) -> Floats:
             turn[..., 3:, axis] = np.cross(arm, np.eye(3)[axis])
         out.append(members[..., 6 * k : 6 * k + 6] @ turn)
     return np.concatenate(out, axis=-1)
+
+
+def wrench_per_load(members: Floats) -> Floats:
+    """Wrenches per load of members (..., 6 w, member), the least that have these loads.
+
+    `members` (..., member, 6 w) are loads per wrench.  What a member shows that carries nothing,
+    such as a damper without a rate, tells of no wrench.
+    """
+    return np.asarray(np.linalg.pinv(members, rcond=CARRIES))
 
 
 def moved_points(assembly: Assembly) -> tuple[Floats, Floats, Floats]:

@@ -1,8 +1,9 @@
 """Loads that bars, beams and bound links hold against each other where wheels hang.
 
 Springs and stops hold the wheels at given travels with whatever load that takes, so they have no
-law here.  With rows J of `rows_of`, gaps g of the posed mechanism, small motions q and compliances
-c of all other rows (zero where none is stated), their loads t and those of the springs follow from
+law here; dampers on lines of their own, which are undone for a tare, give way by theirs.  With rows
+J of `rows_of`, gaps g of the posed mechanism, small motions q and compliances c of all other rows
+(zero where none is stated), their loads t and those of the springs follow from
 
     J' t = 0,    c t - J q = g,    no rise of a wheel centre by q.
 
@@ -14,6 +15,7 @@ from __future__ import annotations
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.car.vehicle import DAMPER
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.rows import idle_rows, lift_rows, rows_of
 from recon.mechanics.section_loads import cut
@@ -49,6 +51,7 @@ def tied_loads(at: Pose) -> Floats:
     """
     mechanism, rows = at.mechanism, rows_of(at.mechanism, at)
     springs = np.array([mechanism.kinds[support] == "spring" for support in mechanism.owner])
+    springs &= mechanism.compliance != DAMPER
     idle = idle_rows(mechanism, at.rotation)
     held = np.concatenate([lift_rows(mechanism, at.hubs), idle], axis=-2)
     pushing = np.concatenate([rows.gradient, idle], axis=-2)  # idle turns are held by moments

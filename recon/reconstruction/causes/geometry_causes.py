@@ -14,7 +14,7 @@ from recon.base.quantities import STANDARD_GRAVITY
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.live_axle import ahead, hub_columns, inside_of
 from recon.mechanics.motion import pose
-from recon.mechanics.moved_points import absolute_map, moved_points
+from recon.mechanics.moved_points import absolute_map, moved_points, wrench_per_load
 from recon.mechanics.softness import soft_changes
 from recon.mechanics.statics import inside_matrix, load_matrix, member_matrix, road_columns
 from recon.reconstruction.causes.bench import Bench
@@ -47,7 +47,7 @@ def geometry_causes(bench: Bench) -> list[Cause]:
     absolute = absolute_map(posed, members)
     at_pulls, arms = absolute[:, 0], bench.assembly.arms[:, None]
     # A mechanism may have more members than its wheels' wrenches, or fewer: the least change of K.
-    taken_up = (at_pulls[:1] - at_pulls) @ np.linalg.pinv(at_pulls / arms) / arms.T
+    taken_up = (at_pulls[:1] - at_pulls) @ wrench_per_load(at_pulls / arms) / arms.T
     K = bench.K + bench.K @ taken_up  # (move, gauge, member)
     of_weight = K[:, None] @ hub_columns(posed.mechanism, members, inside) @ bench.tare.weight
     of_weight = of_weight[:, 1:-1] - of_weight[:, -1:]  # more than at the tare
@@ -89,7 +89,7 @@ def compliance_causes(bench: Bench) -> list[Cause]:
     out: dict[str, list[Floats]] = {name: [] for name in changes}
     for name, change in changes.items():
         at_pulls = absolute_map(posed, change)[0]
-        held = bench.K @ at_pulls @ np.linalg.pinv(absolute)  # -dK (gauge, member)
+        held = bench.K @ at_pulls @ wrench_per_load(absolute)  # -dK (gauge, member)
         more_of_hubs = hub_columns(posed.mechanism, change, change)
         hanging = (bench.K @ more_of_hubs - held @ of_hubs)[-1] @ bench.tare.weight
         for m, mode in enumerate(bench.modes):
