@@ -12,7 +12,7 @@ from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.launch import one_shift
 from recon.evaluation.sections.find_sections import find_sections, sections_of
 from recon.records.sheets import GivenSection
-from recon.report.answers.shifts import shifts_summary
+from recon.report.answers.shifts import plot_shifts, shifts_summary
 from tests.days import day
 from tests.launch_days import launch_day
 from tests.launch_truth import gap, smooth
@@ -136,6 +136,27 @@ def test_a_shift_in_a_gap_of_the_log_is_not_lost_in_silence() -> None:
     assert f"shifts in or beside {start:.1f}" in found.attrs["not_given"]
     assert f" to {start + 0.3:.1f}" in found.attrs["not_given"]
     assert "the forward force is not known there" in found.attrs["not_given"]
+
+
+def test_one_tyre_of_the_driven_axle_does_not_tell_what_a_shift_cost_the_car(
+    answer: xr.Dataset,
+) -> None:
+    forces = launch_day()[0].copy(deep=True)
+    for name in ("tyre_force", "tyre_force_intermediate", "tyre_force_vehicle"):
+        forces[name].loc[{"corner": "RR"}] = np.nan
+    alone = shifts(forces)
+    own = answer["tyre_impulse_lost"].sel(corner="RL").to_numpy()
+    assert alone["impulse_lost"].to_numpy() == pytest.approx(own, rel=0.01)
+    lines = shifts_summary(alone)
+    assert lines[0].startswith(f"Of 2 shifts shift 1 cost most, {own[0]:.0f} +-")
+    assert " N s of RL: the drive was below half for " in lines[0]
+    assert "m/s" not in " ".join(lines)  # half of the impulse would make half of the speed
+    assert np.isnan(alone["speed_lost"]).all()
+    assert np.isnan(alone["launch_speed_lost"]).all()
+    assert "speed lost by the car: RL alone cannot tell it" in alone.attrs["not_given"]
+    panel = plot_shifts(forces, alone).axes[1]
+    assert panel.get_xlabel() == "impulse lost [N s]"
+    assert [bar.get_width() for bar in panel.patches] == pytest.approx(list(own), rel=0.01)
 
 
 def test_a_drive_without_a_shift_is_refused() -> None:

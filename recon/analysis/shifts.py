@@ -68,7 +68,8 @@ def shifts(
     -------
     Dataset
         By shift: `gap_start`, `gap_end`, `time_below_half` [s], `force_before`, `force_after`,
-        `overshoot` [N], `impulse_lost` [N s], `speed_lost` [m/s]; `shuffle_frequency` (2 to 8 Hz)
+        `overshoot` [N], `impulse_lost` [N s], `speed_lost` [m/s], which is not known where the force
+        of a driven tyre is not; `shuffle_frequency` (2 to 8 Hz)
         and `hop_frequency` (8 to 16 Hz) [Hz] with amplitude, cycles and decay.  By shift and
         corner: `tyre_impulse_lost` [N s].  By launch: `launch_impulse_lost` [N s], and by lap
         `lap_impulse_lost` where the log has laps.  All with `u_`, `_lower` and `_upper`.
@@ -107,13 +108,15 @@ def shifts(
     for one in found:
         _require_gap(forces, tyres, one)
     missing = [*tyres.missing, *without_force(course_of(forces), "shifts")]
+    if tyres.missing:
+        missing.append(f"speed lost by the car: {' and '.join(tyres.names)} alone cannot tell it")
     if "gear" not in forces:
         missing.append(NO_GEAR)
     if bandwidth < FEWEST_BANDWIDTH:
         missing.append(hop_unseen(forces, bandwidth, "hop after a shift"))
     missing += _without_return(found)
     variables = _by_shift(found, tyres, forces) | _afterwards(found)
-    variables |= _sums(found, forces, missing)
+    variables |= _sums(found, tyres, forces, missing)
     names = [one.section.name for one in found]
     return xr.Dataset(
         variables,
@@ -169,7 +172,7 @@ def _by_shift(found: list[Shift], tyres: DrivenTyres, forces: xr.Dataset) -> Lab
         out |= limits(name, values, ("shift",), UNITS[name], WORDS[name])
     lost = stacked(*(one.quantities.at(QUANTITIES.index("impulse_lost")) for one in found))
     words = "speed lost: impulse lost over the mass of the car"
-    out |= limits("speed_lost", _over_mass(lost, forces), ("shift",), "m/s", words)
+    out |= limits("speed_lost", _over_mass(lost, tyres, forces), ("shift",), "m/s", words)
     each = stacked(*(one.quantities.at(slice(len(QUANTITIES), None)) for one in found))
     words, shape = "impulse lost by each driven tyre", (len(found), len(tyres.names))
     out |= limits("tyre_impulse_lost", each, ("shift", "corner"), "N s", words, shape)
@@ -180,9 +183,13 @@ def _by_shift(found: list[Shift], tyres: DrivenTyres, forces: xr.Dataset) -> Lab
     return out | plain("in_launch", parents, ("shift",), "", words)
 
 
-def _over_mass(impulse: Estimate, forces: xr.Dataset) -> Estimate:
-    """Speed [m/s] that an impulse [N s] is worth; the mass is one more independent error."""
-    mass, u_mass = float(forces["vehicle_mass"]), float(forces["u_vehicle_mass"])
+def _over_mass(impulse: Estimate, tyres: DrivenTyres, forces: xr.Dataset) -> Estimate:
+    """Speed [m/s] that an impulse [N s] is worth; the mass is one more independent error.
+
+    NaN where a driven tyre is missing: the impulse of the others is not that of the car.
+    """
+    mass = np.nan if tyres.missing else float(forces["vehicle_mass"])
+    u_mass = float(forces["u_vehicle_mass"])
     speed = combined(lambda x: x / mass, impulse)
     return speed.plus_noise(np.abs(speed.value) * u_mass / mass)
 
@@ -204,7 +211,9 @@ def _afterwards(found: list[Shift]) -> Labelled:
     return out | plain("oscillation", names.astype(str), ("shift",), "", words)
 
 
-def _sums(found: list[Shift], forces: xr.Dataset, missing: list[str]) -> Labelled:
+def _sums(
+    found: list[Shift], tyres: DrivenTyres, forces: xr.Dataset, missing: list[str]
+) -> Labelled:
     """Impulse lost in all shifts of each launch, and of each lap."""
     place = QUANTITIES.index("impulse_lost")
     groups = {"launch": [one.section.parent for one in found]}
@@ -225,7 +234,10 @@ def _sums(found: list[Shift], forces: xr.Dataset, missing: list[str]) -> Labelle
             totals.append(combined(np.sum, stacked(*own)))
         words = f"impulse lost in all shifts of the {kind}"
         out |= limits(f"{kind}_impulse_lost", stacked(*totals), (kind,), "N s", words)
-        speed, words = _over_mass(stacked(*totals), forces), words.replace("impulse", "speed")
+        speed, words = (
+            _over_mass(stacked(*totals), tyres, forces),
+            words.replace("impulse", "speed"),
+        )
         out |= limits(f"{kind}_speed_lost", speed, (kind,), "m/s", words)
         out |= plain(kind, names, (kind,), "", kind)
     return out

@@ -42,31 +42,44 @@ def shifts_summary(answer: xr.Dataset) -> list[str]:
         lines += wrapped(f"{name}: {_of_shift(answer, i)}")
     for kind in ("launch", "lap"):
         for j, name in enumerate(answer[kind].to_numpy() if kind in answer.dims else ()):
-            impulse = with_interval(answer, f"{kind}_impulse_lost", (j,))
-            speed = with_interval(answer, f"{kind}_speed_lost", (j,))
             of = str(name) if kind in str(name) else f"{kind} {name}"
-            lines += wrapped(f"all shifts of {of}: {impulse} N s, {speed} m/s")
+            lines += wrapped(f"all shifts of {of}: {_lost(answer, j, f'{kind}_')}")
     return lines + footnotes(answer)
 
 
 def finding(answer: xr.Dataset) -> str:
     """Cost of the shifts in one sentence with its interval."""
     names = [str(name) for name in answer["shift"].to_numpy()]
-    lost = answer["speed_lost"].to_numpy()
+    quantity, unit = _cost(answer)
+    lost = answer[quantity].to_numpy()
     if not np.isfinite(lost).any():
         return "The force after the shifts is not known, so their cost is not either"
     either = NO_GEAR in not_given(answer)  # a car without gears has none of these
     worst = int(np.nanargmax(lost))
-    speed = with_interval(answer, "speed_lost", (worst,))
+    cost = f"{with_interval(answer, quantity, (worst,))} {unit}"
     gap = with_interval(answer, "time_below_half", (worst,))
     if len(names) == 1:
         what = "The shift (or lifted throttle)" if either else "The shift"
-        return f"{what} cost {speed} m/s: the drive was below half for {gap} s"
+        return f"{what} cost {cost}: the drive was below half for {gap} s"
     what = "shifts (or lifted throttles)" if either else "shifts"
     return (
-        f"Of {len(names)} {what} {names[worst]} cost most, {speed} m/s: the drive was below half "
-        f"for {gap} s"
+        f"Of {len(names)} {what} {names[worst]} cost most, {cost}: the drive was below half for "
+        f"{gap} s"
     )
+
+
+def _cost(answer: xr.Dataset) -> tuple[str, str]:
+    """Variable and unit of what shifts cost: speed, or impulse where a driven tyre is missing."""
+    if np.isfinite(answer["speed_lost"]).any():
+        return "speed_lost", "m/s"
+    return "impulse_lost", f"N s of {' and '.join(map(str, answer['corner'].to_numpy()))}"
+
+
+def _lost(answer: xr.Dataset, i: int, of: str = "") -> str:
+    """Impulse lost in a shift, or in all `of` a launch or lap, and the speed that it was worth."""
+    impulse = f"{with_interval(answer, f'{of}impulse_lost', (i,))} N s"
+    speed = with_interval(answer, f"{of}speed_lost", (i,))
+    return impulse if speed == "not known" else f"{impulse}, {speed} m/s"
 
 
 def _of_shift(answer: xr.Dataset, i: int) -> str:
@@ -76,8 +89,7 @@ def _of_shift(answer: xr.Dataset, i: int) -> str:
         f"drive below 90 % from {start} s, back at 10 % by {end} s",
         f"below half for {with_interval(answer, 'time_below_half', (i,))} s",
         f"drive force {before} N before, {after} N after",
-        f"lost {with_interval(answer, 'impulse_lost', (i,))} N s, "
-        f"{with_interval(answer, 'speed_lost', (i,))} m/s",
+        f"lost {_lost(answer, i)}",
         f"overshoot {with_interval(answer, 'overshoot', (i,))} N",
     ]
     for kind, words in (("shuffle", "shuffle of the driveline"), ("hop", "wheel hop")):
@@ -94,7 +106,7 @@ def _of_shift(answer: xr.Dataset, i: int) -> str:
 def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw the drive force through every shift, aligned at the start of its gap.
 
-    Beside it the speed that each shift cost, with its 95 % interval.
+    Beside it the speed, or impulse, that each shift cost, with its 95 % interval.
 
     `forces` is the result of the reconstruction: `tyre_force_intermediate` [N] (elapsed_time,
     corner, component), x forward. `answer` is the result of `shifts`.
@@ -161,11 +173,13 @@ def _draw(panel: Axes, forces: xr.Dataset, answer: xr.Dataset, i: int, line: int
 
 
 def _draw_cost(panel: Axes, answer: xr.Dataset, names: list[str]) -> None:
-    """Speed lost in each shift with its interval."""
-    lost, u = (answer[n].to_numpy() for n in ("speed_lost", "u_speed_lost"))
+    """Speed or impulse lost in each shift with its interval."""
+    quantity, unit = _cost(answer)
+    lost, u = (answer[n].to_numpy() for n in (quantity, f"u_{quantity}"))
     places = np.arange(len(names))
     panel.barh(places, np.nan_to_num(lost), color=PALE, height=0.6, zorder=2)
     interval(panel, lost, places, xerr=COVERAGE_FACTOR * u)
-    style_panel(panel, "speed lost, 95 % interval", x="speed lost [m/s]")
+    words = quantity.replace("_", " ")
+    style_panel(panel, f"{words}, 95 % interval", x=f"{words} [{unit.split(' of ')[0]}]")
     panel.set_yticks(places, names)
     panel.set_ylim(len(names) - 0.4, -0.6)
