@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import csv
+from pathlib import Path
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -11,6 +14,7 @@ from recon.evaluation.runs.metrics import SHARES
 from recon.report.common.sheet import save_figure
 from recon.report.comparison.comparison_picture import plot_comparison
 from recon.report.comparison.comparison_summary import comparison_summary, finding
+from recon.report.export import export
 from tests.run_days import BLOCKED, measured, run_list
 
 METRICS = ("cornering_force", "rear_lateral_force", "use_difference", "front_transfer_share")
@@ -178,3 +182,13 @@ def test_runs_too_few_for_any_scatter_say_nothing_of_how_metrics_repeat() -> Non
     assert np.isnan(float(shown["repeatability"][0]))
     assert "repeats" not in words
     assert "nan" not in words
+
+
+def test_the_slope_over_temperature_has_the_unit_of_its_metric_per_kelvin(tmp_path: Path) -> None:
+    by_kelvin = answer(0.04, tyre_temperature=60.0 + np.arange(12) % 5)
+    path = export(by_kelvin[["temperature_slope", "effect"]], out=tmp_path / "slopes.csv")
+    with path.open(encoding="utf-8", newline="") as stream:
+        rows = {(row["quantity"], row["metric"]): row["unit"] for row in csv.DictReader(stream)}
+    assert rows["temperature_slope", "rear_lateral_force"] == "N K-1"
+    assert rows["temperature_slope", "cornering_force"] == "1 K-1"
+    assert rows["effect", "rear_lateral_force"] == "N"

@@ -40,7 +40,7 @@ from recon.evaluation.runs.checks import (
     too_few,
     without_calibration,
 )
-from recon.evaluation.runs.course import PLACES, Course, same_course
+from recon.evaluation.runs.course import PLACES, UNITS, Course, same_course
 from recon.evaluation.runs.design import TEMPERATURE, Blocked, design_of
 from recon.evaluation.runs.equivalence_tests import Spread, holm
 from recon.evaluation.runs.linear_model import Fitted, degrees_of, fitted, slope_of
@@ -120,7 +120,10 @@ def compare_runs(
     courses = same_course([own.course.get(declared) for own in values])
     more = answer.assign(stamped(COMPARISON, arrays | _of_courses(courses)))
     along = courses[0].kind if courses else ""
-    return more.assign_attrs(not_given=SEPARATOR.join(not_given), course_along=along)
+    unit = UNITS.get(along, "")
+    return more.assign_attrs(
+        not_given=SEPARATOR.join(not_given), course_along=along, course_unit=unit
+    )
 
 
 def _of_courses(courses: Sequence[Course]) -> dict[str, NDArray]:

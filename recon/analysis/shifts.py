@@ -68,9 +68,9 @@ def shifts(
     -------
     Dataset
         By shift: `gap_start`, `gap_end`, `time_below_half` [s], `force_before`, `force_after`,
-        `overshoot` [N], `impulse_lost` [N s], `speed_lost` [m/s], which is not known where the force
-        of a driven tyre is not; `shuffle_frequency` (2 to 8 Hz)
-        and `hop_frequency` (8 to 16 Hz) [Hz] with amplitude, cycles and decay.  By shift and
+        `overshoot` [N], `impulse_lost` [N s], `speed_lost` [m/s] (not known where the force of a
+        driven tyre is not); `shuffle_frequency` (2 to 8 Hz) and `hop_frequency` (8 to 16 Hz) [Hz]
+        with amplitude, cycles and decay.  By shift and
         corner: `tyre_impulse_lost` [N s].  By launch: `launch_impulse_lost` [N s], and by lap
         `lap_impulse_lost` where the log has laps.  All with `u_`, `_lower` and `_upper`.
 

@@ -18,6 +18,9 @@ from recon.base.errors import DataError, nearest, shortened
 from recon.base.late import pd, xr
 
 SEPARATOR = " | "  # between sentences in one attribute
+# Attributes of a variable that cannot state its unit itself: the coordinate, or the attribute of
+# the dataset, that holds the unit of its values, and what they are per.
+UNITS_IN, UNITS_PER = "units_in", "units_per"
 Kind = Literal["number", "whole", "word"]
 DTYPES: dict[Kind, str] = {"number": "f", "whole": "iu", "word": "UOT"}
 IN_WORDS: dict[Kind, str] = {"number": "numbers", "whole": "whole numbers", "word": "words"}

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError
-from recon.base.labelled import number_of, place_of
+from recon.base.labelled import UNITS_IN, UNITS_PER, number_of, place_of
 from recon.base.late import pd, xr
 from recon.base.public import public
 from recon.base.quantities import CORNERS
@@ -255,8 +255,9 @@ def _rows(answer: xr.Dataset, name: str, dims: list[str]) -> Columns:
         )
     cells = _cells(variable, variable.to_numpy().ravel())
     numbers = cells.dtype.kind in "biuf"
-    unit = str(variable.attrs.get("units", "")) if numbers else ""
-    columns["unit"] = np.full(len(labels), unit, dtype=object)
+    columns["unit"] = (
+        _units(answer, variable) if numbers else np.full(len(labels), "", dtype=object)
+    )
     beside = {column: answer[other] for column, other in _companions(answer, name).items()}
     for column, values in {"value": variable, "u": None, "lower": None, "upper": None}.items():
         shown = beside.get(column, values) if numbers else None
@@ -264,3 +265,12 @@ def _rows(answer: xr.Dataset, name: str, dims: list[str]) -> Columns:
         columns[column] = empty if shown is None else shown.to_numpy().ravel().astype(float)
     columns["words"] = np.full(len(labels), None, dtype=object) if numbers else cells
     return columns
+
+
+def _units(answer: xr.Dataset, variable: xr.DataArray) -> NDArray:
+    """Unit of each value (value,): the variable's own, or where it says that its units stand."""
+    where, per = (variable.attrs.get(key) for key in (UNITS_IN, UNITS_PER))
+    own = variable.attrs.get("units", "") if where is None else answer.attrs.get(where, "")
+    units = answer[where] if where in answer.coords else xr.DataArray(str(own))
+    each = units.broadcast_like(variable).transpose(*variable.dims).to_numpy().ravel()
+    return np.array([f"{unit} {per}-1" if per else unit for unit in each], dtype=object)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 
 import numpy as np
@@ -107,6 +108,23 @@ def test_the_python_call_gives_the_same(folder: Path) -> None:
     assert list(answer["section"].to_numpy()) == ["slalom 1"]
     assert len(set(answer["run_log"].to_numpy())) == len(LETTERS)
     assert len(set(answer["run_calibration"].to_numpy())) == 1
+
+
+def test_every_number_of_a_comparison_has_its_unit_in_a_table(folder: Path, tmp_path: Path) -> None:
+    """Metrics have a unit each, and effects take theirs from it."""
+    runs = recon.read_run_list(folder / "runs.csv")
+    results = (recon.read_result(file) for file in runs.file)
+    answer = recon.compare_runs(runs, results, metric="cornering_force")
+    path = recon.export(answer, out=tmp_path / "comparison.csv")
+    with path.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row for row in rows if row["value"] and not row["unit"]] == []
+    of = {(row["quantity"], row["metric"]): row["unit"] for row in rows}
+    units = dict(zip(answer["metric"].to_numpy(), answer["metric_unit"].to_numpy(), strict=True))
+    assert {"1", "N"} <= set(units.values())
+    for metric, unit in units.items():
+        assert of["effect", metric] == unit
+    assert (of["course_length", ""], of["profile", ""]) == ("m", "1")
 
 
 def test_without_a_metric_all_of_them_are_listed(folder: Path, run: Run, tmp_path: Path) -> None:

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-from recon.base.labelled import Variable
+from recon.base.labelled import UNITS_IN, UNITS_PER, Variable
 
 _METRIC, _RUN = ("metric",), ("run",)
-OWN_UNIT = {"comment": "in the unit of the metric, see metric_unit"}
-UNIT_OF_SAMPLES = {"comment": "in the unit of single samples, see the attribute sample_unit"}
+OWN_UNIT = {"comment": "in the unit of the metric, see metric_unit", UNITS_IN: "metric_unit"}
+PER_KELVIN = {"comment": "in the unit of the metric, see metric_unit, per kelvin", UNITS_PER: "K"}
+UNIT_OF_SAMPLES = {
+    "comment": "in the unit of single samples, see the attribute sample_unit",
+    UNITS_IN: "sample_unit",
+}
 SOURCES = ("calibration", "vehicle", "tares", "log")  # of the forces of a run
 _EFFECT = "effect of the second set-up against the first"
 
 
 def _in_its_unit(words: str, dims: tuple[str, ...] = _METRIC) -> Variable:
     return Variable(dims, words, more=OWN_UNIT)
+
+
+def _per_kelvin(words: str) -> Variable:
+    return Variable(_METRIC, words, more=OWN_UNIT | PER_KELVIN)
 
 
 def _share(words: str) -> Variable:
@@ -51,12 +59,12 @@ COMPARISON: dict[str, Variable] = {
     "margin": _in_its_unit("largest difference that does not matter, as stated"),
     "resolvable": _in_its_unit("smallest difference that such runs resolve in 80 % of all cases"),
     "more_runs": _share("further runs of each set-up that would resolve an effect of this size"),
-    "temperature_slope": _in_its_unit("change of the metric per kelvin of tyre temperature"),
-    "u_temperature_slope": _in_its_unit(
+    "temperature_slope": _per_kelvin("change of the metric per kelvin of tyre temperature"),
+    "u_temperature_slope": _per_kelvin(
         "standard uncertainty of the change per kelvin, by the scatter of runs"
     ),
-    "temperature_slope_lower": _in_its_unit("lower 95 % limit of the change per kelvin"),
-    "temperature_slope_upper": _in_its_unit("upper 95 % limit of the change per kelvin"),
+    "temperature_slope_lower": _per_kelvin("lower 95 % limit of the change per kelvin"),
+    "temperature_slope_upper": _per_kelvin("upper 95 % limit of the change per kelvin"),
     "scatter": _in_its_unit("standard deviation of one run"),
     "repeatability": _share("standard deviation of one run over the mean"),
     "verdict": _word("verdict on the second set-up", _METRIC),
@@ -80,7 +88,7 @@ COMPARISON: dict[str, Variable] = {
     "course_length": Variable(
         ("run", "section"),
         "way from the first to the last place",
-        more={"comment": "in m or s, see the attribute course_along"},
+        more={"comment": "in m or s, see the attribute course_unit", UNITS_IN: "course_unit"},
     ),
     "run_file": _word("forces of the run"),
     "run_set_up": _word("set-up of the run"),
