@@ -34,6 +34,7 @@ GAIN = 0.06  # of an accelerometer
 HUB_ZERO = 0.3  # m/s2
 USUAL_BASE = 2.5  # m, wheelbase of a car that does not state it
 SHAKES = (1.5, 2.0, 2.5)  # m/s2, of a hub against the body, in short means
+TURNS = 1.0  # m/s2, square of the yaw rate times wheelbase or track
 SLIP = 0.02  # of the speed, of a rolling wheel
 HARD = 0.2  # the same at 10 m/s2 of braking or driving
 # A driven wheel that spins: so much faster than the car rolls, while the car gains speed at least
@@ -184,10 +185,11 @@ def _spinning(rolled: Floats, speed: Floats, moving: NDArray[np.bool_]) -> NDArr
 
 
 def _hubs(motion: Motion) -> Iterator[Comparison]:
-    """Acceleration of every hub against the body's, axis by axis."""
+    """Acceleration of every hub against the body's, axis by axis; else against another hub's."""
     car = motion.view.prepared.car
     body = motion.view.channel("acceleration")
     if body is None:
+        yield from _hubs_alike(motion)
         return
     yaw, change = np.nan_to_num(motion.yaw_rate), np.nan_to_num(motion.yaw_change)
     ones, jerk = np.ones(motion.count), np.abs(motion.jerk)
@@ -211,6 +213,33 @@ def _hubs(motion: Motion) -> Iterator[Comparison]:
                 [GAIN * expected, HUB_ZERO * ones, *tilted],
                 channels=(f"hub_acceleration_{name}_{axis}", f"acceleration_{axis}"),
                 shares={f"hub_acceleration_{name}_{axis}": hub[:, k]},
+            )
+
+
+def _hubs_alike(motion: Motion) -> Iterator[Comparison]:
+    """Accelerations that two hubs share in every turn, but for what its rate squared adds.
+
+    A yaw acceleration makes no difference ahead on one side of the car, nor sideways on one axle.
+    """
+    ones = np.ones(motion.count)
+    for k, pairs in ((0, (("FL", "RL"), ("FR", "RR"))), (1, (("FL", "FR"), ("RL", "RR")))):
+        axis = COMPONENTS[k]
+        for pair in pairs:
+            first, second = (motion.view.channel("hub_acceleration", name) for name in pair)
+            if first is None or second is None:
+                continue
+            channels = tuple(f"hub_acceleration_{name}_{axis}" for name in pair)
+            yield Comparison(
+                f"{axis} acceleration of hub {pair[0]} against that of hub {pair[1]}",
+                pair[0],
+                pair,
+                "m/s2",
+                first[:, k],
+                second[:, k],
+                float(np.hypot(SHAKES[k], SHAKES[k])),
+                [GAIN * second[:, k], HUB_ZERO * ones, TURNS * ones],
+                channels=channels,
+                shares={channels[0]: first[:, k], channels[1]: -second[:, k]},
             )
 
 
