@@ -202,3 +202,13 @@ def test_the_picture_has_a_point_for_each_corner_and_the_diagonal() -> None:
     texts = {text.get_text() for text in points.texts}
     assert {"1", "2", "3", "front used more", "rear used more"} <= texts
     assert split.get_yticklabels()[0].get_text() == "all corners"
+
+
+def test_the_picture_calls_corners_and_cones_as_the_words_do() -> None:
+    forces = cornering(0.60, 0.52, 0.58).forces()
+    found = balance(forces)
+    names = ["slalom 1, cone 1", "corner 1 (left)", "the long hairpin behind the bridge"]
+    named = found.assign_coords(visit=names)
+    named["first_at_limit"][:] = ["front", "rear", "not shown"]
+    texts = {text.get_text() for text in plot_balance(forces, named).axes[0].texts}
+    assert {"cone 1 F", "1 R", "the long..."} <= texts

@@ -154,7 +154,7 @@ def test_a_stated_torque_is_not_handed_back_as_a_share() -> None:
         assert np.isnan(found[name]).all()
     assert np.isfinite(found["braking_force"]).all()
     text = words(found)
-    assert "Front share of straight braking 1: 90 % of the rear braking force is" in text
+    assert "Front share of middle: 90 % of the rear braking force is" in text
     assert "Gauge one more link at RL and RR" in text
     assert "nan" not in text
 

@@ -93,7 +93,8 @@ def test_a_launch_by_hand_of_a_car_that_moves_is_refused() -> None:
     forces = solved()
     forces["speed"].values[:] += 9.0
     given = [GivenSection("start", "launch", start=START - 0.1, end=END)]
-    with pytest.raises(DataError, match=r"launch 1: a launch from .* slower than 9\.\d m/s; need"):
+    said = r"section start: a launch from .* slower than 9\.\d m/s; need"
+    with pytest.raises(DataError, match=said):
         launch(forces, sections=find_sections(forces, given))
 
 

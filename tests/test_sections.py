@@ -14,6 +14,7 @@ from recon.evaluation.sections.detection import Stretch, thirds
 from recon.evaluation.sections.find_sections import Section, find_sections, sections_of
 from recon.records.section_table import read_sections
 from recon.records.sheets import GivenSection
+from recon.report.answers.sections import sections_summary
 from tests.made_forces import stamped
 
 RATE, MASS, G = 200.0, 800.0, 9.80665
@@ -139,7 +140,7 @@ def test_corners_have_entry_middle_and_exit_and_a_side() -> None:
 def test_a_corner_by_hand_to_the_other_side_is_refused() -> None:
     forces = drive(8, sideways={(2.0, 5.0): 0.8})
     given = [GivenSection("hairpin", "left corner", 2.2, 4.8)]
-    assert [s.name for s in of(forces, "left corner", given=given)] == ["corner 1 (left)"]  # twin
+    assert [s.name for s in of(forces, "left corner", given=given)] == ["hairpin"]  # twin
     wrong = [GivenSection("hairpin", "right corner", 2.2, 4.8, where="table.csv, line 2")]
     words = r"table.csv, line 2: section 'hairpin' as a right .* to the left by 7\.\d m/s2; need"
     with pytest.raises(DataError, match=words):
@@ -172,6 +173,22 @@ def test_given_sections_take_the_place_of_found_ones() -> None:
     assert [(s.start, s.end) for s in found] == [(2.2, 2.8)]
     inside = of(forces, "straight braking", given=[GivenSection("second half", "part", 4.0, 8.0)])
     assert [s.start for s in inside] == [pytest.approx(5.0, abs=0.05)]
+
+
+def test_given_sections_keep_their_names_each_name_once() -> None:
+    forces = drive(8, {(2.0, 3.0): -0.6, (5.0, 6.0): -0.6}, sideways={(3.5, 4.5): 0.8})
+    given = [
+        GivenSection("bridge", "straight braking", 2.2, 2.8),
+        GivenSection("bridge", "straight braking", 5.2, 5.8),
+        GivenSection("", "left corner", 3.4, 4.6),
+    ]
+    found = find_sections(forces, given)
+    whole = [s for s in sections_of(found) if not s.parent and s.kind != "straight"]
+    assert [s.name for s in whole] == ["bridge", "corner 1 (left)", "bridge (2)"]
+    assert set(found["section_undecided"].to_numpy()) == {""}
+    words = sections_summary(found)
+    assert "  bridge (straight braking): 2.20 to 2.80 s" in words
+    assert "  corner 1 (left): 3.40 to 4.60 s" in words
 
 
 def test_sections_by_place_need_a_distance() -> None:

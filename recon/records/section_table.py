@@ -39,7 +39,7 @@ def read_sections(path: str | Path) -> list[GivenSection]:
     )
     return [
         GivenSection(
-            str(names[row]) or f"part {row + 1}",
+            str(names[row]),
             str(kinds[row]),
             float(ends[row, 0]),
             float(ends[row, 1]),

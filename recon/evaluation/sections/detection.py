@@ -45,6 +45,7 @@ class Stretch:
     reason: str
     undecided: str = ""
     parent: int = -1  # position of the stretch that this is a part of
+    name: str = ""  # that somebody gave it
 
 
 def _long(found: list[tuple[int, int]], least: float, rate: float) -> list[tuple[int, int]]:

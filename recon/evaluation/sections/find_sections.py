@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain, count
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +31,7 @@ from recon.evaluation.sections.detection import (
     turns,
     without_force,
 )
-from recon.evaluation.sections.stated_sections import placed, refuse_other_side
+from recon.evaluation.sections.stated_sections import BY_CHANNEL, placed, refuse_other_side
 from recon.evaluation.sections.wheel_lifts import KINDS as LIFT_KINDS
 from recon.evaluation.sections.wheel_lifts import Lift, lifts_of
 from recon.records.forces import nothing_known, require_forces
@@ -136,7 +137,7 @@ def _found(course: Course, forces: xr.Dataset, by_hand: list[Stretch]) -> list[S
     if kinds & set(CORNER):
         kinds |= set(CORNER)
     kept = [s for s in found if s.kind not in kinds]
-    parts = [s for s in by_hand if s.kind == "part" and not s.undecided]
+    parts = [s for s in by_hand if s.kind == "part" and s.undecided != BY_CHANNEL]
     if not parts:
         return kept
     return [s for s in kept if any(p.first <= s.first and s.last <= p.last for p in parts)]
@@ -161,7 +162,10 @@ def _with_parts(found: list[Stretch], course: Course) -> list[Stretch]:
 
 
 def _names(rows: list[Stretch]) -> list[str]:
-    """Name of each section: its kind and a number; parts of a corner carry the corner's name."""
+    """Name of each section: as given, or its kind and a number; every name once.
+
+    Parts of a corner carry the corner's name.
+    """
     counts: Counter[str] = Counter()
     names: list[str] = []
     for row in rows:
@@ -169,11 +173,11 @@ def _names(rows: list[Stretch]) -> list[str]:
         counts[word] += 1
         if row.parent >= 0 and row.kind != "shift":
             names.append(f"{names[row.parent]}, {row.kind.removeprefix('corner ')}")
-        elif row.kind == "part":
-            names.append(row.reason)
-        else:
-            side = f" ({row.kind.split()[0]})" if row.kind in CORNER else ""
-            names.append(f"{word} {counts[word]}{side}")
+            continue
+        side = f" ({row.kind.split()[0]})" if row.kind in CORNER else ""
+        own = row.name or f"{word} {counts[word]}{side}"
+        again = (f"{own} ({k})" for k in count(2))
+        names.append(next(name for name in chain([own], again) if name not in names))
     return names
 
 
@@ -196,7 +200,7 @@ def _columns(rows: list[Stretch], course: Course) -> dict[str, np.ndarray]:
 def _u_edge(course: Course, row: Stretch, at: int) -> float:
     """Standard uncertainty of an edge [s]: that of the acceleration over its slope, and a step."""
     step = 1.0 / course.rate
-    if row.kind in ("standstill", "part") or row.undecided == "given":
+    if row.kind in ("standstill", "part") or row.name:
         return step / np.sqrt(12.0)
     sideways = "corner" in row.kind or row.kind == "slalom"
     value, u = (course.sideways, course.u_sideways) if sideways else (course.along, course.u_along)

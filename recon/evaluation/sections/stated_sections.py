@@ -16,6 +16,7 @@ from recon.evaluation.sections.detection import TURN_IN, Stretch
 from recon.records.sheets import GivenSection
 
 CHANNELS = ("lap", "marker")
+BY_CHANNEL = "by channel"  # such parts restrict no search
 
 
 def placed(given: Iterable[GivenSection], forces: xr.Dataset) -> list[Stretch]:
@@ -37,9 +38,7 @@ def _placed(section: GivenSection, forces: xr.Dataset) -> Stretch:
             "Correct start and end of the section.",
         )
     first, last = found[0]
-    if section.kind == "part":
-        return Stretch("part", first, last, section.name)
-    return Stretch(section.kind, first, last, f"given: {section.name}", "given")
+    return Stretch(section.kind, first, last, "given by hand", name=section.name)
 
 
 def refuse_other_side(
@@ -96,7 +95,7 @@ def _by_channel(forces: xr.Dataset) -> list[Stretch]:
         if not 1 < len(known) <= 200:
             continue
         return [
-            Stretch("part", a, b, f"{name} {value:g}", "by channel")
+            Stretch("part", a, b, f"by the channel {name}", BY_CHANNEL, name=f"{name} {value:g}")
             for value in known
             for a, b in runs(values == value)[:1]
         ]

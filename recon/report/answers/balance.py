@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 
 from recon.base.arrays import Floats
@@ -11,7 +13,7 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.given_answer import require_answer
-from recon.report.common.labels import interval, note, white_box
+from recon.report.common.labels import folded, interval, note, white_box
 from recon.report.common.legend import line_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
@@ -38,7 +40,7 @@ def balance_summary(answer: xr.Dataset) -> list[str]:
 
 def _visits(answer: xr.Dataset) -> str:
     names = [str(name) for name in answer["visit"].to_numpy()]
-    cones = sum("cone" in name for name in names)
+    cones = sum(", cone " in name for name in names)
     counts = {"corner": len(names) - cones, "cone": cones}
     return " and ".join(f"{n} {word}{'s' if n > 1 else ''}" for word, n in counts.items() if n)
 
@@ -159,8 +161,7 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
     low, high = float((use - half).min()) - 0.02, float((use + half).max()) + 0.02
     if len(use) <= MOST_NUMBERED:
         for group in _close_together(use, CLOSE * (high - low)):
-            letters = [LETTERS.get(str(balance["first_at_limit"].values[i]), "") for i in group]
-            words = ", ".join(f"{i + 1}{of}" for i, of in zip(group, letters, strict=True))
+            words = _called(balance.isel(visit=group))
             # To the right of all intervals of the group, which no words may hide.
             place = (float(np.max((use + half)[group, 1])), float(np.mean(use[group, 0])))
             note(panel, words, place, (4, 0), va="center", zorder=5, bbox=white_box(0.3))
@@ -171,13 +172,26 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
                    ha=alignment, va="top" if alignment == "left" else "bottom")  # fmt: skip
     style_panel(
         panel,
-        "each corner, numbered along the drive; F, R: axle first at its limit",
+        "each corner and cone by its number; F, R: axle first at its limit",
         x="use of the rear axle [1]",
         y="use of the front axle [1]",
     )
     panel.set_xlim(low, high)
     panel.set_ylim(low, high)
     panel.set_aspect("equal")
+
+
+def _called(visits: xr.Dataset) -> str:
+    """Corners by their number or the name that somebody gave, then cones, with first axles."""
+    corners, cones = [], []
+    for name, axle in zip(visits["visit"].values, visits["first_at_limit"].values, strict=True):
+        section, _, cone = str(name).partition(", cone ")
+        number = re.fullmatch(r"corner (\d+) \(.*\)", section)
+        own = cone or (number[1] if number else folded(section, 18, 1))
+        first = f" {LETTERS[str(axle)]}" if str(axle) in LETTERS else ""
+        (cones if cone else corners).append(own + first)
+    words = [f"cone{'s' if len(cones) > 1 else ''} {', '.join(cones)}"] if cones else []
+    return ", ".join(corners + words)
 
 
 def _close_together(points: Floats, distance: float) -> list[list[int]]:

@@ -10,7 +10,7 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.given_answer import require_answer
-from recon.report.common.labels import interval
+from recon.report.common.labels import folded, interval
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
@@ -218,7 +218,7 @@ def _draw_bars(panel: Axes, braking: xr.Dataset) -> None:
         panel.text(total[i] + 0.01 * total.max(), row, words, fontsize=SMALL, va="center")
     style_panel(panel, "mean braking force of both axles", x="braking force [N]")
     panel.grid(visible=False, axis="y")  # words stand beside the bars
-    panel.set_yticks(-np.arange(len(names)), names)
+    panel.set_yticks(-np.arange(len(names)), [folded(name, 18) for name in names])
     panel.set_ylim(-len(names) + 0.4, 0.6)
     panel.set_xlim(0.0, 1.45 * total.max())
 

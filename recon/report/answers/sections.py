@@ -47,8 +47,9 @@ def sections_summary(answer: xr.Dataset) -> list[str]:
     undecided = dict(zip(names, open_points, strict=True))
     for section in whole[:MOST_LINES]:
         own = str(undecided[section.name])
-        more = f" (undecided {own})" if own and "given" not in own and "channel" not in own else ""
-        lines.append(f"  {section.name}: {section.start:.2f} to {section.end:.2f} s{more}")
+        more = f" (undecided {own})" if own.startswith("whether") else ""
+        kind = "" if _lane(section.kind) in section.name else f" ({section.kind})"
+        lines.append(f"  {section.name}{kind}: {section.start:.2f} to {section.end:.2f} s{more}")
     if whole[MOST_LINES:]:
         lines.append(f"  and {len(whole) - MOST_LINES} more, in the file")
     lines += _lift_lines(answer)

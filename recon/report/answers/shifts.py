@@ -15,7 +15,7 @@ from recon.evaluation.sections.detection import NO_GEAR
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.given_answer import require_answer
-from recon.report.common.labels import interval
+from recon.report.common.labels import folded, interval
 from recon.report.common.legend import line_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
@@ -144,7 +144,8 @@ def _legend(answer: xr.Dataset, drawn: list[int]) -> list[Artist]:
     """A line for each shift, with the time that its drive force was below half."""
     lasts = 1e3 * answer["time_below_half"].to_numpy()
     below = [f": below half for {ms:.0f} ms" if np.isfinite(ms) else "" for ms in lasts]
-    words = [f"{name}{of}" for name, of in zip(answer["shift"].to_numpy(), below, strict=True)]
+    names = (folded(str(name), 24, 1) for name in answer["shift"].to_numpy())
+    words = [f"{name}{of}" for name, of in zip(names, below, strict=True)]
     return [
         line_entry(color=SHADES[k], linestyle=LINES[k], label=words[i]) for k, i in enumerate(drawn)
     ]
@@ -181,5 +182,5 @@ def _draw_cost(panel: Axes, answer: xr.Dataset, names: list[str]) -> None:
     interval(panel, lost, places, xerr=COVERAGE_FACTOR * u)
     words = quantity.replace("_", " ")
     style_panel(panel, f"{words}, 95 % interval", x=f"{words} [{unit.split(' of ')[0]}]")
-    panel.set_yticks(places, names)
+    panel.set_yticks(places, [folded(name, 9) for name in names])
     panel.set_ylim(len(names) - 0.4, -0.6)

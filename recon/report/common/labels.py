@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,11 @@ from recon.report.common.looks import INK, MIDDLE, SMALL
 PITCH = 0.33  # in, from one label of two lines to the next
 LETTER = 0.072  # in, width of a letter of SMALL type, a little generous
 LEADER: dict[str, Any] = {"color": MIDDLE, "linewidth": 0.6}
+
+
+def folded(name: str, width: int, lines: int = 2) -> str:
+    """A name that somebody gave, in at most so many lines of `width` letters."""
+    return "\n".join(textwrap.wrap(name, width, max_lines=lines, placeholder="..."))
 
 
 def white_box(pad: float) -> dict[str, Any]:
