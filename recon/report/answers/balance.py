@@ -183,7 +183,8 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
 
 def _called(visits: xr.Dataset) -> str:
     """Corners by their number or the name that somebody gave, then cones, with first axles."""
-    corners, cones = [], []
+    corners: list[str] = []
+    cones: list[str] = []
     for name, axle in zip(visits["visit"].values, visits["first_at_limit"].values, strict=True):
         section, _, cone = str(name).partition(", cone ")
         number = re.fullmatch(r"corner (\d+) \(.*\)", section)
