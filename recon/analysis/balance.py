@@ -35,13 +35,21 @@ from recon.evaluation.balance.axle_sums import (
     unknown_tyres,
     use_of,
 )
-from recon.evaluation.balance.corner_visits import GATE, PHASES, Visit, visits_of
+from recon.evaluation.balance.corner_visits import (
+    CONE,
+    GATE,
+    LEAST,
+    PHASES,
+    TURNS,
+    Visit,
+    visits_of,
+)
 from recon.evaluation.common.alternatives import Stretches, estimate_each
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate, combined, independent, mean_of, stacked
 from recon.evaluation.grip.tyre_limit_evidence import slip_of
 from recon.evaluation.sections.car_motion import Course, course_of
-from recon.evaluation.sections.find_sections import find_sections
+from recon.evaluation.sections.find_sections import find_sections, passed_over
 from recon.records.forces import SIGNED, require_forces
 
 BANDS = 3  # of speed, with as many samples each
@@ -91,6 +99,7 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
     _require_both_axles(slow)
     course = course_of(slow)
     visits = visits_of(slow, course, sections)
+    turns = [visit.name.partition(CONE)[0] for visit in visits]
     answer = _Answer(slow, course, visits)
     entries = answer.by_visit() | answer.pooled() | answer.lateral()
     entries |= answer.highest() | answer.limit()
@@ -106,7 +115,7 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
             "Balance",
             gate=f"{GATE}; {sampling(slow)}",
             assumed=answer.assumed,
-            not_given=answer.not_given,
+            not_given=answer.not_given + passed_over(sections, turns, LEAST, *TURNS),
         ),
     )
 

@@ -29,7 +29,7 @@ from recon.evaluation.balance.axle_sums import (
     unknown_tyres,
 )
 from recon.evaluation.braking.coasting_drag import Coasting, brakes_of, coasting_of
-from recon.evaluation.braking.stops import GATE, BrakedDrive, Stop, shares_of
+from recon.evaluation.braking.stops import GATE, LEAST, BrakedDrive, Stop, shares_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import (
     Estimate,
@@ -39,7 +39,7 @@ from recon.evaluation.common.estimate import (
     mean_of,
     stacked,
 )
-from recon.evaluation.sections.find_sections import find_sections
+from recon.evaluation.sections.find_sections import find_sections, passed_over
 from recon.records.forces import SIGNED, require_forces, require_option
 
 NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", "cause_name", *SIGNED)
@@ -96,13 +96,14 @@ def braking(
     do = "Leave it out for the highest use that was demonstrated."
     require_option(forces, "friction", friction, "N per N", do=do)
     drive = BrakedDrive(forces)
-    stops = drive.stops(find_sections(forces) if sections is None else sections)
-    answer = _Answer(drive, stops)
+    sections = find_sections(forces) if sections is None else sections
+    stops = drive.stops(sections)
+    answer, names = _Answer(drive, stops), [stop.section.name for stop in stops]
     entries = answer.shares() | answer.unused(friction) | answer.brakes() | answer.labels()
     return xr.Dataset(
         entries,
         coords={
-            **plain("stop", [stop.section.name for stop in stops], ("stop",), "", "stop"),
+            **plain("stop", names, ("stop",), "", "stop"),
             **plain("axle", list(SIDES), ("axle",), "", "axle"),
         },
         attrs=answer_attributes(
@@ -110,7 +111,7 @@ def braking(
             "Braking",
             gate=f"{GATE}; {sampling(drive.forces)}",
             assumed=answer.assumed,
-            not_given=answer.not_given,
+            not_given=answer.not_given + passed_over(sections, names, LEAST, "straight braking"),
         ),
     )
 

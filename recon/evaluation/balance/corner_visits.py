@@ -14,10 +14,13 @@ from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.evaluation.balance.axle_sums import Positions, thinned, usable
 from recon.evaluation.sections.car_motion import Course
-from recon.evaluation.sections.find_sections import Section, sections_of
+from recon.evaluation.sections.find_sections import Section, searched, sections_of
 
 PHASES = ("entry", "middle", "exit")
+TURNS = ("corner", "slalom")
+CONE = ", cone "  # between the name of a slalom and a number
 SIDEWAYS, SHORTEST = 0.5, 0.4  # g, s; below it the ratio of small forces is mostly noise
+LEAST = f"{SHORTEST:g} s above {SIDEWAYS:g} g sideways with known forces"
 GATE = (
     f"corners and cones with more than {SIDEWAYS:g} g sideways for {SHORTEST:g} s or longer, all "
     "forces known and none at a bound"
@@ -48,7 +51,7 @@ def visits_of(forces: xr.Dataset, course: Course, sections: xr.Dataset) -> list[
     turning &= np.isfinite(course.sideways)
     counted, out = usable(forces), []
     parts = sections_of(sections, *(f"corner {phase}" for phase in PHASES))
-    for section in sections_of(sections, "corner", "slalom"):
+    for section in sections_of(sections, *TURNS):
         inside = section.slice_of(course.time)
         found = [
             np.arange(a, b) + inside.start
@@ -61,13 +64,13 @@ def visits_of(forces: xr.Dataset, course: Course, sections: xr.Dataset) -> list[
             every = group[counted[group]]
             if len(every) < SHORTEST * course.rate:
                 continue
-            name = f"{section.name}, cone {number}" if slalom else section.name
+            name = f"{section.name}{CONE}{number}" if slalom else section.name
             at = thinned(every, course.rate)
             phase = _phase(at, course, [part for part in parts if part.parent == section.name])
             side = int(np.sign(course.sideways[every].mean()))
             out.append(Visit(name, every, at, phase, side))
     if not out:
-        raise _no_visit(forces, course, turning & counted)
+        raise _no_visit(forces, course, turning & counted, sections)
     return out
 
 
@@ -81,12 +84,15 @@ def _phase(at: Positions, course: Course, parts: list[Section]) -> NDArray[np.in
     return out
 
 
-def _no_visit(forces: xr.Dataset, course: Course, counted: NDArray[np.bool_]) -> NoAnswerError:
-    lasted = max((b - a for a, b in runs(counted)), default=0) / course.rate
-    size = np.abs(course.sideways)
+def _no_visit(
+    forces: xr.Dataset, course: Course, counted: NDArray[np.bool_], sections: xr.Dataset
+) -> NoAnswerError:
+    names, inside = searched(course.time, sections, *TURNS)
+    lasted = max((b - a for a, b in runs(counted & inside)), default=0) / course.rate
+    size = np.abs(course.sideways[inside])
     hardest = np.nanmax(size) / STANDARD_GRAVITY if np.isfinite(size).any() else np.nan
     return NoAnswerError(
-        place_of(forces),
+        f"{place_of(forces)}{names}",
         f"only {lasted:.1f} s at a time above {SIDEWAYS:g} g sideways with known forces "
         f"(hardest {hardest:.2f} g)",
         f"a corner or cone with {SHORTEST:g} s of it",

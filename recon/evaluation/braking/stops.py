@@ -31,10 +31,11 @@ from recon.evaluation.common.alternatives import Stretches, estimate_each
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.sections.car_motion import Course, course_of
 from recon.evaluation.sections.detection import BRAKING, STRAIGHT_BRAKING
-from recon.evaluation.sections.find_sections import Section, sections_of
+from recon.evaluation.sections.find_sections import Section, searched, sections_of
 
 SLIPPING = 0.15  # of the speed, of a braked wheel beyond the limit of its tyre
 SHORTEST = 0.3  # s in the gate; in less time a mean holds hardly three periods of the bandwidth
+LEAST = f"{SHORTEST:g} s of straight braking above {BRAKING:g} g with known forces"
 GATE = (
     f"straight braking above {BRAKING:g} g, less than {STRAIGHT_BRAKING:g} g sideways, all forces "
     f"of the gauged tyres known and none at a bound, {SHORTEST:g} s or more"
@@ -144,7 +145,7 @@ class BrakedDrive:
             if len(at) >= SHORTEST * self.course.rate:
                 found.append((section, at))
         if not found:
-            raise self._no_stop(counted)
+            raise self._no_stop(counted, sections)
         means = self.means([at for _, at in found])
         return [Stop(*one, of) for one, of in zip(found, means, strict=True)]
 
@@ -157,12 +158,14 @@ class BrakedDrive:
         again = {i: Stop(stops[i].section, left[i], of) for i, of in zip(fewer, means, strict=True)}
         return {i: again.get(i, stops[i]) for i in enough}
 
-    def _no_stop(self, counted: NDArray[np.bool_]) -> NoAnswerError:
-        lasted = max((b - a for a, b in runs(counted)), default=0) / self.course.rate
-        along = self.course.along
-        hardest = -np.nanmin(along) / STANDARD_GRAVITY if np.isfinite(along).any() else np.nan
+    def _no_stop(self, counted: NDArray[np.bool_], sections: xr.Dataset) -> NoAnswerError:
+        names, inside = searched(self.course.time, sections, "straight braking")
+        lasted = max((b - a for a, b in runs(counted & inside)), default=0) / self.course.rate
+        along = self.course.along[inside]
+        known = np.isfinite(along).any()
+        hardest = max(-np.nanmin(along), 0.0) / STANDARD_GRAVITY if known else np.nan
         return NoAnswerError(
-            place_of(self.forces),
+            f"{place_of(self.forces)}{names}",
             f"at most {lasted:.1f} s of straight braking above {BRAKING:g} g with known forces "
             f"(hardest {hardest:.2f} g)",
             f"{SHORTEST:g} s of it in one section, with less than {STRAIGHT_BRAKING:g} g sideways",

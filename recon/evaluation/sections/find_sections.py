@@ -18,6 +18,7 @@ from recon.base.arrays import Floats
 from recon.base.labelled import Variable, require, stamped
 from recon.base.late import xr
 from recon.base.quantities import CORNERS
+from recon.base.words import enumerated
 from recon.evaluation.common.answer_labels import answer_attributes
 from recon.evaluation.sections.car_motion import Course, course_of
 from recon.evaluation.sections.detection import (
@@ -31,7 +32,7 @@ from recon.evaluation.sections.detection import (
     turns,
     without_force,
 )
-from recon.evaluation.sections.stated_sections import BY_CHANNEL, placed, refuse_other_side
+from recon.evaluation.sections.stated_sections import BY_CHANNEL, BY_HAND, placed, refuse_other_side
 from recon.evaluation.sections.wheel_lifts import KINDS as LIFT_KINDS
 from recon.evaluation.sections.wheel_lifts import Lift, lifts_of
 from recon.records.forces import nothing_known, require_forces
@@ -84,6 +85,7 @@ class Section:
     start: float
     end: float
     parent: str = ""  # name of the section that it is a part of
+    by_hand: bool = False
 
     def slice_of(self, time: Floats) -> slice:
         """Samples of the section in `time` (sample,) [s]."""
@@ -240,11 +242,35 @@ def _not_given(course: Course, forces: xr.Dataset) -> Iterable[str]:
 
 def in_parts(time: Floats, sections: xr.Dataset | None) -> NDArray[np.bool_]:
     """Samples at `time` (sample,) [s] inside the parts given by hand; all if there are none."""
-    parts = [] if sections is None else sections_of(sections, "part")
-    inside = np.full(len(time), not parts)
-    for part in parts:
-        inside[part.slice_of(time)] = True
+    return _inside(time, [] if sections is None else sections_of(sections, "part"))
+
+
+def _inside(time: Floats, stretches: Iterable[Section]) -> NDArray[np.bool_]:
+    """Samples (sample,) inside of any of the stretches; all if there are none."""
+    slices = [stretch.slice_of(time) for stretch in stretches]
+    inside = np.full(len(time), not slices)
+    for own in slices:
+        inside[own] = True
     return inside
+
+
+def searched(time: Floats, sections: xr.Dataset, *kinds: str) -> tuple[str, NDArray[np.bool_]]:
+    """Names, for messages, and samples (sample,) of sections of these kinds by hand.
+
+    All samples, and no name, if none was given.
+    """
+    given = [section for section in sections_of(sections, *kinds) if section.by_hand]
+    names = f", {enumerated(s.name for s in given)} by hand" if given else ""
+    return names, _inside(time, given)
+
+
+def passed_over(sections: xr.Dataset, taken: Iterable[str], least: str, *kinds: str) -> list[str]:
+    """A sentence on sections of these kinds by hand that are not `taken`, for want of `least`."""
+    given = [section.name for section in sections_of(sections, *kinds) if section.by_hand]
+    lost = [name for name in given if name not in set(taken)]
+    if not lost:
+        return []
+    return [f"{enumerated(lost)}: less than {least} in the times given by hand. Correct them"]
 
 
 def sections_of(sections: xr.Dataset, *kinds: str) -> list[Section]:
@@ -268,6 +294,7 @@ def sections_of(sections: xr.Dataset, *kinds: str) -> list[Section]:
                 float(columns["section_start"][i]),
                 float(columns["section_end"][i]),
                 str(columns["section"][parent]) if parent >= 0 else "",
+                str(columns["section_reason"][i]) == BY_HAND,
             )
         )
     return out

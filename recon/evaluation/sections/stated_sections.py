@@ -16,6 +16,7 @@ from recon.evaluation.sections.detection import TURN_IN, Stretch
 from recon.records.sheets import GivenSection
 
 CHANNELS = ("lap", "marker")
+BY_HAND = "given by hand"
 BY_CHANNEL = "by channel"  # such parts restrict no search
 
 
@@ -38,7 +39,7 @@ def _placed(section: GivenSection, forces: xr.Dataset) -> Stretch:
             "Correct start and end of the section.",
         )
     first, last = found[0]
-    return Stretch(section.kind, first, last, "given by hand", name=section.name)
+    return Stretch(section.kind, first, last, BY_HAND, name=section.name)
 
 
 def refuse_other_side(

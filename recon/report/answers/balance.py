@@ -10,6 +10,7 @@ from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
+from recon.evaluation.balance.corner_visits import CONE
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.given_answer import require_answer
@@ -40,7 +41,7 @@ def balance_summary(answer: xr.Dataset) -> list[str]:
 
 def _visits(answer: xr.Dataset) -> str:
     names = [str(name) for name in answer["visit"].to_numpy()]
-    cones = sum(", cone " in name for name in names)
+    cones = sum(CONE in name for name in names)
     counts = {"corner": len(names) - cones, "cone": cones}
     return " and ".join(f"{n} {word}{'s' if n > 1 else ''}" for word, n in counts.items() if n)
 
@@ -186,7 +187,7 @@ def _called(visits: xr.Dataset) -> str:
     corners: list[str] = []
     cones: list[str] = []
     for name, axle in zip(visits["visit"].values, visits["first_at_limit"].values, strict=True):
-        section, _, cone = str(name).partition(", cone ")
+        section, _, cone = str(name).partition(CONE)
         number = re.fullmatch(r"corner (\d+) \(.*\)", section)
         own = cone or (number[1] if number else folded(section, 18, 1))
         first = f" {LETTERS[str(axle)]}" if str(axle) in LETTERS else ""
