@@ -215,7 +215,8 @@ def test_a_corner_after_the_last_cone_is_a_turn_of_its_own(pause: float, waves: 
 
 @pytest.mark.parametrize(("cones", "seconds"), [(1, "1.2"), (2, "2.4")])
 def test_fewer_than_three_alternations_are_refused(cones: int, seconds: str) -> None:
-    message = f"a made-up drive: {cones} alternations of the lateral force in {seconds} s"
+    plural = "" if cones == 1 else "s"
+    message = f"a made-up drive: {cones} alternation{plural} of the lateral force in {seconds} s"
     with pytest.raises(DataError, match=message):
         by_hand(alternating(cones).forces)
 

@@ -68,5 +68,6 @@ def test_the_weight_is_compared_where_no_acceleration_is_logged() -> None:
         (term,) = [t for t in sums_agree(view) if "against the weight of the car" in t.name]
         sizes.append(term.size / term.limit)
         total = np.mean([view.force[c][2] for c in view.corners]) * 4
-        assert f"mean {total:.3g} where {car.mass * 9.80665:.3g} N is expected" in term.found
+        shown, weight = (f"{float(f'{n:.3g}'):.0f}" for n in (total, car.mass * 9.80665))
+        assert f"mean {shown} where {weight} N is expected" in term.found
     assert sizes[0] < 1 < sizes[1]

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import xarray as xr
+from matplotlib.figure import Figure
 
 from recon.analysis.slalom import slalom
 from recon.base.errors import DataError
@@ -16,6 +17,7 @@ from recon.evaluation.sections.find_sections import find_sections
 from recon.evaluation.sections.stated_sections import GivenSection
 from recon.evaluation.slalom.rear_lag import SINE_CREST, Weave
 from recon.report.answers.slalom import plot_lateral_force, slalom_summary
+from recon.report.answers.slalom_weave import draw_crests
 from tests.days import day
 from tests.made_drives import MadeDrive
 from tests.made_forces import RATE
@@ -101,15 +103,30 @@ def test_two_loggers_bring_the_uncertainty_of_their_clocks() -> None:
     assert both == pytest.approx(np.hypot(0.005, own), rel=0.01)
 
 
+def test_the_rise_is_told_with_its_interval() -> None:
+    answer = slalom(weaving().forces)
+    rise, u = (answer[n].mean("cone").to_numpy() / 1e3 for n in ("rate_of_rise", "u_rate_of_rise"))
+    (line,) = (line for line in slalom_summary(answer) if "steepest rise" in line)
+    numbers = [float(n) for n in re.findall(r"\d+\.\d+", line)]
+    expected = [rise[0], 1.96 * u[0], rise[1], 1.96 * u[1]]
+    assert numbers == pytest.approx(expected, abs=0.051)
+
+
+def test_cones_are_counted_in_whole_numbers() -> None:
+    answer = slalom(weaving().forces)
+    panel = Figure(figsize=(1.6, 1.2)).add_subplot()
+    draw_crests(panel, answer)
+    assert all(tick == round(tick) for tick in panel.get_xticks())
+
+
 def test_front_and_rear_exchanged_are_noticed() -> None:
     made = weaving()
     swapped = replace(made, force=made.force[:, [2, 3, 0, 1]])
     answer = slalom(swapped.forces)
     assert float(answer["rear_lag_upper"]) < 0
-    assert (
-        "ms before the front: are the channels of front and rear exchanged?"
-        in answer.attrs["remarks"]
-    )
+    value, half = (1e3 * float(answer[n]) for n in ("rear_lag", "u_rear_lag"))
+    said = f"The rear comes {-value:.0f} +-{1.96 * half:.0f} ms before the front: are the channels"
+    assert f"{said} of front and rear exchanged?" in answer.attrs["remarks"]
     assert "exchanged?" in "\n".join(slalom_summary(answer))
     assert slalom_summary(answer)[0].startswith(
         "Slalom, 10 cones: the rear axle precedes the front"

@@ -17,6 +17,7 @@ from recon.base.labelled import SEPARATOR, place_of
 from recon.base.late import xr
 from recon.base.noise_corrected_quantile import fewest_samples
 from recon.base.public import public
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.words import enumerated
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import require_bandwidth
@@ -97,7 +98,8 @@ def slalom(
         seconds = _searched(elapsed, sections)
         raise NoAnswerError(
             place_of(forces),
-            f"{len(waves)} alternations of the lateral force in {seconds:.1f} s",
+            f"{len(waves)} alternation{'s' * (len(waves) != 1)} of the lateral force in "
+            f"{seconds:.1f} s",
             f"at least {FEWEST_CONES} (a slalom)",
             "Name the whole slalom by hand, or use friction use, which needs no cones.",
         )
@@ -216,17 +218,19 @@ def _words(weaving: Weaving | None, count: int, unknown: list[str]) -> dict[str,
         reason = f"lag of the rear: no two whole cycles in a row with all four tyres known; {cure}"
         return {"gate": gate, "assumed": "", "not_given": reason, "remarks": ""}
     lag, slopes = weaving.lag.value
+    half, half_slopes = 1e3 * COVERAGE_FACTOR * weaving.lag.u
     remarks = []
     if weaving.lag.upper[0] < 0:
         remarks.append(
-            f"The rear comes {-1e3 * lag:.0f} ms before the front: are the channels of front and "
-            "rear exchanged? Look at the gauge names in the column map."
+            f"The rear comes {-1e3 * lag:.0f} +-{half:.0f} ms before the front: are the channels "
+            "of front and rear exchanged? Look at the gauge names in the column map."
         )
     if weaving.late:
         remarks.append(f"The lag may be that of the loggers: {weaving.late}")
     if abs(slopes - lag) > 0.1 * abs(lag):
         remarks.append(
-            f"Where the forces change most quickly, the rear lags by {1e3 * slopes:.0f} ms."
+            f"Where the forces change most quickly, the rear lags by {1e3 * slopes:.0f} "
+            f"+-{half_slopes:.0f} ms."
         )
     return {
         "gate": f"{gate}; lag, cycle and rise from {len(weaving.numbers)} of {count} in a row",

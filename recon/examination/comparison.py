@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.words import in_digits
 from recon.examination.term import FOUND, Term
 
 INDEPENDENT = 10  # differences that the samples of a drive count as: neighbours err alike
@@ -154,7 +155,8 @@ class Comparison:
             slope = float(moved @ seen) / square
             changes = f"changes {slope:.2f} times as large as expected; "
         return (
-            f"{self.name}: mean {np.mean(seen):.3g} where {np.mean(expected):.3g} {self.unit} is "
-            f"expected{', ' if changes else '; '}{changes}"
+            f"{self.name}: mean {in_digits(float(np.mean(seen)))} where "
+            f"{in_digits(float(np.mean(expected)))} "
+            f"{self.unit} is expected{', ' if changes else '; '}{changes}"
             f"{np.sqrt(max(size / self.limit, 0.0)):.1f} times what a sound drive may show."
         )

@@ -164,8 +164,9 @@ def test_a_doubted_run_is_refused(folder: Path) -> None:
         end=5.0, found="Gauges disagree.", do="Turn the plug.",
     )  # fmt: skip
     forces = with_doubts(recon.read_result(runs.file[0]), (doubt,))
-    needed = r"line 2 .*forces of FL are doubted \(inverted\): Gauges disagree.*Turn the plug"
-    with pytest.raises(DataError, match=rf"(?s){needed}"):
+    found = r"line 2 .*forces of FL are doubted \(inverted\): Gauges disagree; need "
+    do = r".*, or remove its row\. What would correct it: Turn the plug"
+    with pytest.raises(DataError, match=f"(?s){found}{do}"):
         recon.compare_runs(runs, [forces], metric="cornering_force")
 
 

@@ -49,6 +49,6 @@ def refuse_doubted(forces: xr.Dataset, where: str, run: str, or_else: str) -> No
     doubts = [doubt for doubt in doubts_in(forces) if doubted_corners((doubt,))]
     if doubts:
         first = doubts[0]
-        found = f"forces of {first.place} are doubted ({first.cause}): {first.found}"
-        do = f"{first.do} Then reconstruct the run again, or {or_else}."
+        found = f"forces of {first.place} are doubted ({first.cause}): {first.found.rstrip('.')}"
+        do = f"Reconstruct the run again, or {or_else}. What would correct it: {first.do}"
         raise DataError(where, found, f"forces without doubts in every {run}", do)

@@ -30,7 +30,7 @@ from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.long_series import draw_force, stretches
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, SMALL, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel, tyre_footer
-from recon.report.common.text import value_and_half, whole_with_interval
+from recon.report.common.text import value_and_half, whole_with_interval, with_interval
 
 Ends = tuple[float, float]
 CLOSE_UP = 0.4  # s, length of the close-up around the largest force
@@ -76,10 +76,12 @@ def _of_weave(answer: xr.Dataset) -> list[str]:
     """Rate of rise, remarks, gate and reasons, for those who want to know."""
     lines = []
     if has_weave(answer):
-        rise = answer["rate_of_rise"].mean("cone").to_numpy() / 1e3
+        # Means of the cones, which share most of their errors: so do the half-widths.
+        mean = answer[["rate_of_rise", "u_rate_of_rise"]].mean("cone")
+        front, rear = (with_interval(mean, "rate_of_rise", (k,), 1e3) for k in (0, 1))
         lines.append(
-            f"  steepest rise of the lateral force, mean of all cones: front {rise[0]:.1f} kN/s, "
-            f"rear {rise[1]:.1f} kN/s"
+            f"  steepest rise of the lateral force, mean of all cones: front {front} kN/s, "
+            f"rear {rear} kN/s"
         )
     lines += [f"  {remark}" for remark in sentences_of(answer, "remarks")]
     lines.append(f"  Samples: {answer.attrs['gate']}.")

@@ -102,3 +102,4 @@ def draw_crests(panel: Axes, slalom: xr.Dataset) -> None:
         interval(panel, cones, share, yerr=COVERAGE_FACTOR * u, fmt=marker, capsize=2, color=colour)
     panel.axhline(100 * SINE_CREST, color=ACCENT, linewidth=1, linestyle=":")
     style_panel(panel, "flat crests (dotted: a sine)", x="cone", y="above 0.9 of the peak [%]")
+    panel.locator_params(axis="x", integer=True)

@@ -12,6 +12,7 @@ from recon.base.doubt import UNSEEN, Doubt, doubted_corners
 from recon.base.labelled import sentences_of
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
+from recon.base.words import in_digits
 from recon.report.common.artists import Figure
 from recon.report.common.looks import ACCENT, TEXT
 
@@ -93,7 +94,7 @@ def unseen_lines(forces: xr.Dataset) -> tuple[str, ...]:
         size = ""
         if kind in SIZES:
             factor, unit = SIZES[kind]
-            size = f" by {factor * sizes[i, k]:.3g} {unit}"
+            size = f" by {in_digits(factor * sizes[i, k])} {unit}"
         lines.append(f"  {UNSEEN[kind]}: up to {newtons} N (most: {gauges[i, k]}{size})")
     head = (
         "cannot be known here: one such fault, if it is there, shows in no comparison of this",
