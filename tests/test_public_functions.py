@@ -16,6 +16,7 @@ import recon
 from recon.answers import ANSWERS, Answer, every_answer
 from recon.base.errors import DataError, ReconError, ReconWarning
 from recon.base.public import MADE_BY
+from recon.base.status import BIT
 from tests.days import day
 
 FUNCTIONS = [getattr(recon, n) for n in recon.__all__ if inspect.isfunction(getattr(recon, n))]
@@ -80,6 +81,69 @@ def test_numbers_words_and_lists_of_words_are_told_apart() -> None:
         recon.plot_forces(of.forces, of.forces["corner"][0])
     assert recon.budget(of.forces, time=np.float64(5.0), corner="FL").sizes  # twin
     assert recon.observe(of.car, "FL", gauged=["tie_rod", "push_rod"])
+
+
+@pytest.mark.parametrize(
+    ("call", "found"),
+    [
+        (lambda: recon.save_figure("x", "x.png"), r"save_figure, argument figure: 'x'; need a Fig"),
+        (lambda: recon.page(day().forces, answers=("nope",)), r"answers: 'nope'; need a list, ea"),
+        (lambda: recon.read_result(7), r"read_result, argument path: the value 7; need the name"),
+        (lambda: recon.read_log(None, day().car), r"read_log, argument path: the value None; nee"),
+        (lambda: recon.read_run_list(b"runs.csv"), r"argument path: the value b'runs\.csv'; need"),
+        (lambda: recon.read_logs([7], day().car), r"sources: the value \[7\]; need a list of one"),
+        (lambda: recon.observe(day().car, "FL", gauged=[7]), r"gauged: the value \[7\]; need a l"),
+        (lambda: recon.observe_car(day().car, gauged=["FL"]), r"\['FL'\]; need a dict of lists"),
+        (lambda: recon.observe(day().car, "FL", travel=[0.0, 0.1]), r"\[0\.0, 0\.1\]; need a num"),
+        (lambda: recon.best_gauges(day().car, True), r"count: the value True; need a number"),
+        (lambda: recon.export(day().forces, overwrite="no"), r"'no'; need True or False"),
+        (
+            lambda: recon.export(day().forces, corner=[1]),
+            r"corner: the value \[1\]; need a list of",
+        ),
+        (
+            lambda: recon.plot_corner(day().car, "FL", wrench=(1.0, 2.0)),
+            r"\(1\.0, 2\.0\); need thr",
+        ),
+        (
+            lambda: recon.patch_axes(day().car, "FL", ["a"], given="tyre", wanted="vehicle"),
+            r"patch_axes, argument vector: the value \['a'\]; need numbers",
+        ),
+    ],
+)
+def test_nonsense_is_refused_at_the_door(call, found: str) -> None:
+    with pytest.raises(DataError, match=found):
+        call()
+
+
+@pytest.mark.parametrize("label", ["gauge", "corner", "tared_corner"])
+def test_a_label_that_stands_twice_is_refused(label: str) -> None:
+    of = day()
+    names = of.conditioned[label].to_numpy().copy()
+    names[1] = names[0]
+    log = of.conditioned.assign_coords({label: names})
+    with pytest.raises(DataError, match=rf", {label}: '{names[0]}' 2 times; need each label once"):
+        recon.reconstruct(log, of.calibration, of.car)
+
+
+def test_components_and_attributes_that_are_missing_are_named() -> None:
+    of = day()
+    flat = of.conditioned.isel(component=[0, 1])
+    with pytest.raises(DataError, match=r"components x, y; need x, y, z"):
+        recon.reconstruct(flat, of.calibration, of.car)
+    with pytest.raises(DataError, match=r"without the attribute rate, which arithmetic"):
+        recon.reconstruct(of.conditioned.drop_attrs(deep=False), of.calibration, of.car)
+    with pytest.raises(DataError, match=r"without the attribute rate_Hz, which arithmetic"):
+        recon.sections(of.forces.drop_attrs(deep=False))
+
+
+def test_a_log_without_a_number_gives_no_force_and_says_why() -> None:
+    of = day()
+    silent = of.log.assign(indication=np.nan * of.log["indication"])
+    log = recon.condition(silent, of.car, of.tares)
+    forces = recon.reconstruct(log, of.calibration, of.car)
+    assert np.isnan(forces["tyre_force"]).all()
+    assert (forces["status"] & BIT["missing_input"] > 0).all()
 
 
 def test_methods_look_at_what_they_are_given_too() -> None:
@@ -244,3 +308,10 @@ def test_a_picture_of_an_answer_wants_that_answer(answer: Answer) -> None:
         plot(forces, other)
     with pytest.raises(DataError, match=r"tyre_force"):
         plot(other, forces)
+
+
+def test_a_picture_wants_the_whole_answer() -> None:
+    forces = day().forces
+    use = recon.friction_use(forces)
+    with pytest.raises(DataError, match=r"highest_demonstrated_use by nothing; need the result of"):
+        recon.plot_friction_plane(forces, use.isel(corner=0))

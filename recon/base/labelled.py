@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest, shortened
 from recon.base.late import pd, xr
+from recon.base.quantities import COMPONENTS
 
 SEPARATOR = " | "  # between sentences in one attribute
 # Attributes of a variable that cannot state its unit itself: the coordinate, or the attribute of
@@ -24,6 +25,7 @@ UNITS_IN, UNITS_PER = "units_in", "units_per"
 Kind = Literal["number", "whole", "word"]
 DTYPES: dict[Kind, str] = {"number": "f", "whole": "iu", "word": "UOT"}
 IN_WORDS: dict[Kind, str] = {"number": "numbers", "whole": "whole numbers", "word": "words"}
+LABELS = ("gauge", "corner", "tared_corner", "component")  # of logs and forces
 MOST_NAMED = 4  # missing variables that a message names
 LARGEST = 1e12  # of any number: beyond it squares leave single precision; no car comes near
 
@@ -130,6 +132,33 @@ def require(
 def _in_words(dtype: Any) -> str:
     kind = next((k for k, letters in DTYPES.items() if np.dtype(dtype).kind in letters), None)
     return IN_WORDS[kind] if kind else f"type {dtype}"
+
+
+def require_labels(dataset: xr.Dataset, do: str) -> None:
+    """Refuse labels that stand twice, and components that are not x, y and z; what to `do`.
+
+    Raises DataError: there are such labels.
+    """
+    for name in (name for name in LABELS if name in dataset.coords):
+        labels = np.atleast_1d(dataset[name].to_numpy()).tolist()
+        twice = next((one for one in labels if labels.count(one) > 1), None)
+        if twice is not None:
+            where = f"{place_of(dataset)}, {name}"
+            raise DataError(where, f"'{twice}' {labels.count(twice)} times", "each label once", do)
+        if name == "component" and tuple(labels) != COMPONENTS:
+            found = f"components {', '.join(map(str, labels)) or 'none'}"
+            raise DataError(place_of(dataset), found, ", ".join(COMPONENTS), do)
+
+
+def require_attributes(dataset: xr.Dataset, names: Iterable[str], do: str) -> None:
+    """Refuse a dataset that has lost one of the attributes `names`; what to `do`.
+
+    Raises DataError: one is not there.
+    """
+    lost = [name for name in names if name not in dataset.attrs]
+    if lost:
+        found = f"without the attribute {lost[0]}, which arithmetic and drop_attrs take away"
+        raise DataError(place_of(dataset), found, "a dataset with its attributes", do)
 
 
 def require_order(dataset: xr.Dataset, do: str) -> None:

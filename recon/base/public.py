@@ -7,11 +7,14 @@ end somewhere inside with an attribute that is missing.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from functools import wraps
 from inspect import signature
+from os import PathLike
 from pathlib import PurePath
-from typing import ParamSpec, TypeVar
+from typing import Any, NamedTuple, ParamSpec, TypeVar
+
+import numpy as np
 
 from recon.base.errors import DataError, shortened
 
@@ -27,17 +30,18 @@ MADE_BY = {
     "Prepared": "recon.prepare(calibration, car, log)",
     "RunList": "recon.read_run_list(path)",
     "Observability": "recon.observe(car, corner)",
+    "Figure": "recon.plot_forces(forces, corner) or another picture",
+    "Shown": "recon.page(forces) itself, which calculates all answers if none are given",
     "Dataset": "recon.read_log(path, car) for a log, recon.read_result(path) for a result",
 }
 SEVERAL = re.compile(r"Sequence\[(.+)\]")
-LISTS = ("tuple[str, ...]", "Sequence[str]")
 
 
 def public(function: Callable[Given, Result]) -> Callable[Given, Result]:
     """Refuse arguments that are of no class in their annotations.
 
-    Only arguments that may be objects of `MADE_BY`, and those that are a number, a word or a list
-    of words, are looked at.  Classes go by their names, so that none has to be imported for this.
+    Only arguments that may be objects of `MADE_BY`, and those of a kind in `PLAIN`, are looked at.
+    Classes go by their names, so that none has to be imported for this.
 
     Raises DataError: an argument, or a member of a sequence of objects, is something else.
     """
@@ -47,12 +51,14 @@ def public(function: Callable[Given, Result]) -> Callable[Given, Result]:
 
     @wraps(function)
     def checked(*args: Given.args, **kwargs: Given.kwargs) -> Result:
-        for name, value in (*zip(annotations, args, strict=False), *kwargs.items()):
-            _require_plain(function.__qualname__, name, annotations.get(name, ""), value)
+        given = (*zip(annotations, args, strict=False), *kwargs.items())
+        for name, value in given:
             members = value if name in several and isinstance(value, list | tuple) else (value,)
             for one in members if name in kinds else ():
                 if not _is_one_of(kinds[name], one):
                     raise _refused(function.__qualname__, name, one, kinds[name], name in several)
+        for name, value in given:
+            _require_plain(function.__qualname__, name, annotations.get(name, ""), value)
         return function(*args, **kwargs)
 
     return checked
@@ -71,26 +77,100 @@ def _is_one_of(kinds: list[str], value: object) -> bool:
     return bool(own & set(kinds)) or (value is None and "None" in kinds)
 
 
-def _require_plain(function: str, name: str, annotation: str, value: object) -> None:
-    """Refuse text where a number is wanted, and the other way round, and one word for a list.
+class _Plain(NamedTuple):
+    """A kind of argument that is no object.
 
-    Raises DataError: the value is of another kind.
+    `holds` says whether a value is of it; `do` has room for the argument's name and for the value.
+    """
+
+    holds: Callable[[Any], bool]
+    needed: str
+    do: str
+
+
+def _is_text(value: object) -> bool:
+    return isinstance(value, str | PurePath)
+
+
+def _is_path(value: object) -> bool:
+    return isinstance(value, str | PathLike)
+
+
+def _is_number(value: object) -> bool:
+    other = _is_text(value) or isinstance(value, bytes | bool)
+    return not other and hasattr(value, "__float__") and np.ndim(value) == 0  # type: ignore[arg-type]
+
+
+def _are_numbers(value: object) -> bool:
+    try:
+        values = np.asarray(value)
+        return values.dtype.kind in "iuf" and values.size > 0
+    except ValueError:  # rows of different length
+        return False
+
+
+def _are(holds: Callable[[Any], bool], value: object) -> bool:
+    return isinstance(value, Iterable) and not _is_text(value) and all(map(holds, value))
+
+
+def _is_log(value: object) -> bool:
+    """Whether it is the name of a log, or one with that of a column map or None."""
+    if isinstance(value, tuple):
+        return len(value) == len(("log", "map")) and all(
+            one is None or _is_path(one) for one in value
+        )
+    return _is_path(value)
+
+
+_NUMBER = "Give a number in SI units, without quotes and without a unit."
+_LIST = "Put it in brackets: {name}=[{shown}]."
+_IS_NUMBER = _Plain(_is_number, "a number", _NUMBER)
+_ARE_NUMBERS = _Plain(_are_numbers, "numbers", _NUMBER)
+_WORDS = _Plain(lambda value: _are(_is_text, value), "a list of words", _LIST)
+_WORD_OR_WORDS = _Plain(lambda value: _is_text(value) or _are(_is_text, value), *_WORDS[1:])
+# Kinds of plain arguments by their annotation.
+PLAIN = {
+    "float": _IS_NUMBER,
+    "int": _IS_NUMBER,
+    "ArrayLike": _ARE_NUMBERS,
+    "tuple[float, float, float]": _Plain(
+        lambda value: _are(_is_number, value) and len(value) == 3,
+        "three numbers",
+        "Put them in brackets.",
+    ),
+    "bool": _Plain(lambda value: isinstance(value, bool | np.bool_), "True or False", "Give one."),
+    "str": _Plain(
+        _is_text, "a word", "Give one word in quotes: {name}='...'; of a label, its .item()."
+    ),
+    "str | Path": _Plain(_is_path, "the name of a file", "Give it in quotes: {name}='...'."),
+    "tuple[str, ...]": _WORDS,
+    "Sequence[str]": _WORDS,
+    "Collection[str]": _WORD_OR_WORDS,
+    "str | Sequence[str]": _WORD_OR_WORDS,
+    "dict[str, tuple[str, ...]]": _Plain(
+        lambda value: isinstance(value, Mapping) and all(map(_WORDS.holds, value.values())),
+        "a dict of lists of words",
+        "Name the members of each corner: {name}={{'FL': ['...']}}.",
+    ),
+    "Sequence[Source]": _Plain(
+        lambda value: _are(_is_log, value), "a list of one log or more", _LIST
+    ),
+}
+
+
+def _require_plain(function: str, name: str, annotation: str, value: object) -> None:
+    """Refuse a value that is not of the plain kind in the annotation, such as text for a number.
+
+    Raises DataError: it is of another kind.
     """
     kind = annotation.removesuffix(" | None")
-    if value is None and kind != annotation:
+    plain = PLAIN.get(kind)
+    if plain is None or (value is None and kind != annotation) or plain.holds(value):
         return
-    text = isinstance(value, str | PurePath)
-    if kind in ("float", "int") and (text or not hasattr(value, "__float__")):
-        needed, do = "a number", "Give a number in SI units, without quotes and without a unit."
-    elif kind == "str" and not text:
-        needed, do = "a word", f"Give one word in quotes: {name}='...'; of a label, its .item()."
-    elif kind in LISTS and text:
-        needed, do = "a list", f"Put it in brackets: {name}=[{shortened(repr(value), 200)}]."
-    else:
-        return
-    shown = shortened(repr(value), 200)  # here alone: that of a dataset takes milliseconds
+    shown = shortened(repr(value), 200)
     found = f"the value {shown}" if "\n" not in shown else f"a value of type {type(value).__name__}"
-    raise DataError(_argument(function, name), found, needed, do)
+    do = plain.do.format(name=name, shown=shown if _is_text(value) else "'...'")
+    raise DataError(_argument(function, name), found, plain.needed, do)
 
 
 def _argument(function: str, name: str) -> str:

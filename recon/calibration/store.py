@@ -53,6 +53,7 @@ def write_calibration(
     return write_result(_to_dataset(calibration), path, overwrite=overwrite, record=record)
 
 
+@public
 def read_calibration(path: str | Path) -> Calibration:
     """Read a calibration that `write_calibration` wrote.
 

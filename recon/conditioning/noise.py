@@ -61,7 +61,7 @@ def _beside_others(differences: Floats) -> Floats:
     moving = np.flatnonzero(np.isfinite(differences).any(axis=0))
     differences = differences[np.isfinite(differences[:, moving]).all(axis=1)][:, moving]
     count = len(differences) // BLOCK
-    if count == 0:
+    if count == 0 or not len(moving):
         return noise
     blocks = differences[: count * BLOCK].reshape(count, BLOCK, -1)
     sizes = np.median(np.abs(blocks), axis=1)

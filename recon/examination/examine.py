@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from recon.base.doubt import Doubt
-from recon.base.labelled import SEPARATOR, stamp, stamped
+from recon.base.labelled import SEPARATOR, require_order, stamp, stamped
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.status import BIT
@@ -37,7 +37,7 @@ from recon.examination.whole_car import against_motion
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.whole_car.car_stance import stance_of
 from recon.records.doubt_variables import with_doubts
-from recon.records.forces import BALANCES, FORCES
+from recon.records.forces import BALANCES, FORCES, require_forces
 from recon.records.logs import require_conditioned
 from recon.records.scratch import copied
 
@@ -110,9 +110,11 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
     Raises
     ------
     DataError
-        The log is not conditioned.
+        The log is not conditioned or out of order, or the forces are none.
     """
     require_conditioned(log)
+    require_order(log, "Take the log that these forces were made from.")
+    require_forces(forces, "tyre_force", "status")
     with one_thread():
         stuck, view = stuck_channels(view_of(prepared, log))
         bad = [name for name in view.parts if prepared.verdicts[name].unusable]

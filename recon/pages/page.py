@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from typing import Any
 
 from recon.base.errors import DataError
@@ -43,7 +43,7 @@ def page(
     sections: xr.Dataset | None = None,
     vehicle: Vehicle | None = None,
     calibration: Calibration | None = None,
-    answers: Iterable[Shown] | None = None,
+    answers: Sequence[Shown] | None = None,
 ) -> Page:
     """A drive, or a comparison of runs, as one HTML page.
 
@@ -59,7 +59,7 @@ def page(
     calibration : Calibration, optional
         The calibration that the forces were made with: the page then shows its map, its pulls and
         its verification.  Verdict, age and limits are in `forces`.
-    answers : iterable of Shown, optional
+    answers : list of Shown, optional
         Answers that were calculated before; they are calculated if omitted.
 
     Returns
@@ -96,7 +96,7 @@ def drive_page(
     sections: xr.Dataset | None = None,
     vehicle: Vehicle | None = None,
     calibration: Calibration | None = None,
-    answers: Iterable[Shown] | None = None,
+    answers: Sequence[Shown] | None = None,
 ) -> Page:
     """A drive as one HTML page: forces with intervals, sections, answers, causes, provenance.
 

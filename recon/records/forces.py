@@ -18,6 +18,7 @@ from recon.base.labelled import (
     place_of,
     require,
     require_content,
+    require_labels,
     require_order,
 )
 from recon.base.late import xr
@@ -329,20 +330,17 @@ VERDICT = ("calibration_state", "calibration_verdict", "calibration_doubt")  # o
 def require_forces(dataset: xr.Dataset, *names: str) -> None:
     """Refuse a dataset that is no result of the reconstruction.
 
-    The variables `names` are needed; labels and, where there is one, all parts of a known sum are
-    looked at besides.
+    The variables `names` are needed, with labels and, where there is one, all parts of a known sum.
 
-    Raises DataError: one is not there or not as described, labels are wrong, or time does not
-    increase.
+    Raises DataError: one is not as described, or labels, times or attributes are wrong.
     """
     sums = SUMS if any(name in dataset.variables for name in SUMS) else ()
     require(dataset, FORCES, (*names, *LABELS, *sums), MAKE_AGAIN)
-    corners, components = (dataset[n].to_numpy().tolist() for n in ("corner", "component"))
-    legal = tuple(components) == COMPONENTS and set(corners) <= set(CORNERS)
-    if not legal or len(set(corners)) != len(corners) or not corners:
-        found = f"corners {', '.join(map(str, corners))}, axes {', '.join(map(str, components))}"
-        needed = f"some of {', '.join(CORNERS)}, each once, and {', '.join(COMPONENTS)}"
-        raise DataError(place_of(dataset), shortened(found), needed, MAKE_AGAIN)
+    corners = dataset["corner"].to_numpy().tolist()
+    if not corners or not set(corners) <= set(CORNERS):
+        found = f"corners {', '.join(map(str, corners)) or 'none'}"
+        raise DataError(place_of(dataset), found, f"some of {', '.join(CORNERS)}", MAKE_AGAIN)
+    require_labels(dataset, MAKE_AGAIN)
     require_order(dataset, MAKE_AGAIN)
 
 

@@ -9,7 +9,17 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, warn
-from recon.base.labelled import Variable, index_of, place_of, require, require_order, stamp, stamped
+from recon.base.labelled import (
+    Variable,
+    index_of,
+    place_of,
+    require,
+    require_attributes,
+    require_labels,
+    require_order,
+    stamp,
+    stamped,
+)
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COMPONENTS
@@ -64,6 +74,7 @@ def require_log(dataset: xr.Dataset) -> None:
     """
     there = [name for name in LOG if name in dataset.variables]
     require(dataset, LOG, ("elapsed_time", "gauge", "indication", *there), MAKE_AGAIN)
+    require_labels(dataset, MAKE_AGAIN)
 
 
 def require_raw(dataset: xr.Dataset) -> None:
@@ -95,6 +106,7 @@ def require_conditioned(dataset: xr.Dataset) -> None:
             needed="a log whose tares are subtracted",
             do="Condition it first: recon.condition(log, car, tares).",
         )
+    require_attributes(dataset, ("rate", "bandwidth"), MAKE_AGAIN)
 
 
 def _is_conditioned(log: xr.Dataset) -> bool:

@@ -125,6 +125,7 @@ def _append_samples(path: Path, dataset: xr.Dataset, names: list[str]) -> None:
                 out[part] = variable[part].to_numpy()
 
 
+@public
 def read_result(path: str | Path) -> xr.Dataset:
     """Read a netCDF file that this package wrote.
 

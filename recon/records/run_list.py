@@ -12,6 +12,7 @@ from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.labelled import place_of
 from recon.base.late import xr
+from recon.base.public import public
 from recon.records.column_maps import WORDS
 from recon.records.files import FORCES_NAME, checksum, only_result
 from recon.records.sheets import Words
@@ -59,6 +60,7 @@ class RunList:
         return f"{self.path}, line {self.line[run]} ({self.file[run]})"
 
 
+@public
 def read_run_list(path: str | Path) -> RunList:
     """Read a run list.
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from recon.base.errors import VehicleError
+from recon.base.public import public
 from recon.car.checks import require_rack_in_use
 from recon.car.final_drive import require_geared
 from recon.car.linkage import assembly_names
@@ -22,6 +23,7 @@ from recon.mechanics.structure import Mechanism
 AROUND = 0.05  # m; by which a body may stand out around its points
 
 
+@public
 def read_vehicle(path: str | Path) -> Vehicle:
     """Read a vehicle file of format 1.
 

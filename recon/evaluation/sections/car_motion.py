@@ -9,9 +9,11 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.kept_results import shared
+from recon.base.labelled import require_attributes
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.conditioning.filters import low_pass
+from recon.records.forces import MAKE_AGAIN
 
 SMOOTH = 5.0  # Hz; slower than wheel hop
 QUICK = 15.0  # Hz; quick enough for the shortest gear shift
@@ -51,6 +53,7 @@ def course_of(forces: xr.Dataset) -> Course:
     horizontal over the vertical force of the known tyres, times gravity: tyres of one car work
     alike enough to find sections by, not to measure an acceleration.
     """
+    require_attributes(forces, ("rate_Hz",), MAKE_AGAIN)
     rate = float(forces.attrs["rate_Hz"])
     force = forces["tyre_force_intermediate"].to_numpy()
     u_force = forces["u_tyre_force_intermediate"].to_numpy()

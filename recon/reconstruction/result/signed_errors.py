@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, shortened
 from recon.base.kept_results import shared
-from recon.base.labelled import place_of
+from recon.base.labelled import place_of, require_attributes
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.status import BIT
@@ -26,7 +26,7 @@ from recon.mechanics.axes import intermediate_to_tyre, require_axes
 from recon.reconstruction.estimator.sample_features import features_of, joint_mode, samples_by_mode
 from recon.reconstruction.result.partners import require_partners
 from recon.reconstruction.solving.solve import EXCESS_SHARE, beyond_pulls
-from recon.records.forces import SIGNED, require_forces
+from recon.records.forces import MAKE_AGAIN, SIGNED, require_forces
 
 Positions = NDArray[np.int64]
 STATED = {
@@ -122,6 +122,7 @@ class Loadings:
 
     def __init__(self, forces: xr.Dataset) -> None:
         require_forces(forces, *SIGNED)
+        require_attributes(forces, ("rate_Hz",), MAKE_AGAIN)
         require_partners(forces)
         there = {*STATED.values(), RANDOM} & {*forces.data_vars}
         self._of = {name: forces[name].to_numpy() for name in (*SIGNED, *map(str, there))}

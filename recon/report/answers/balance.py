@@ -131,7 +131,7 @@ def plot_balance(forces: xr.Dataset, balance: xr.Dataset) -> Figure:
     Raises DataError: `forces` is no result of `reconstruct`, or `balance` is none of `balance`.
     """
     require_forces(forces, "tyre_force")
-    require_answer(balance, "axle_use", "balance")
+    require_answer(balance, "axle_use", ("visit", "axle"), "balance")
     title = _finding(balance)
     footer = f"{balance.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; use = horizontal over "
     footer += "vertical force of both tyres of an axle, mean over the corner"

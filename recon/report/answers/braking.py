@@ -160,7 +160,7 @@ def plot_braking(forces: xr.Dataset, braking: xr.Dataset) -> Figure:
     Raises DataError: `forces` is no result of `reconstruct`, or `braking` is none of `braking`.
     """
     require_forces(forces, "tyre_force")
-    require_answer(braking, "braking_force", "braking")
+    require_answer(braking, "braking_force", ("stop", "axle"), "braking")
     shown = braking.isel(stop=slice(MOST_STOPS))
     pressed = bool(np.isfinite(shown["force_per_pressure"].to_numpy()).any())
     footer = f"{braking.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; means over each stop"

@@ -100,7 +100,7 @@ def plot_budget(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `budget`.
     """
     require_forces(forces, "tyre_force")
-    require_answer(answer, "contribution", "budget")
+    require_answer(answer, "contribution", ("cause", "corner", "component"), "budget")
     corners, components = (list(map(str, answer[n].to_numpy())) for n in ("corner", "component"))
     columns = len(components)
     # At least as wide as the words below need.

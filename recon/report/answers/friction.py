@@ -85,7 +85,7 @@ def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) 
     """
     require_forces(forces, "tyre_force", "status")
     if friction is not None:
-        require_answer(friction, "highest_demonstrated_use", "friction_use")
+        require_answer(friction, "highest_demonstrated_use", ("corner",), "friction_use")
     low = LOW_LOAD if friction is None else float(friction.attrs["low_load_N"])
     tyres = {str(c): _tyre(forces, str(c), low) for c in forces["corner"].to_numpy()}
     return plot_plane(forces, PLANE, tyres, _title(tyres, friction))

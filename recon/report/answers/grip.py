@@ -155,7 +155,7 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `grip`.
     """
     require_forces(forces, "tyre_force", "status")
-    require_answer(answer, "demonstrated_force", "grip")
+    require_answer(answer, "demonstrated_force", ("corner", "direction", "load"), "grip")
     corners = corner_names(forces)
     columns = min(len(corners), 2)
     rows = -(-len(corners) // columns)

@@ -209,7 +209,7 @@ def plot_launch(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `launch`.
     """
     require_forces(forces, "tyre_force_intermediate")
-    require_answer(answer, "peak_drive_force", "launch")
+    require_answer(answer, "peak_drive_force", ("launch", "corner"), "launch")
     i = _drawn(answer)
     best = str(answer.attrs["best_launch"])
     behind = "metres_behind" in answer and str(answer["launch"].values[i]) != best

@@ -117,7 +117,7 @@ def plot_link_loads(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `link_loads`.
     """
     require_forces(forces, "tyre_force")
-    require_answer(answer, "peak_load", "link_loads")
+    require_answer(answer, "peak_load", ("link", "direction"), "link_loads")
     homes = _homes(answer)
     pairs = [list(homes)[i : i + 2] for i in range(0, len(homes), 2)]
     rows = [max(len(homes[home]) for home in pair) for pair in pairs]

@@ -126,7 +126,7 @@ def plot_load_transfer(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     Raises DataError: `forces` is no result of `reconstruct`, or `answer` none of `load_transfer`.
     """
     require_forces(forces, "tyre_force")
-    require_answer(answer, "transfer_per_lateral_acceleration", "load_transfer")
+    require_answer(answer, "transfer_per_lateral_acceleration", ("axle",), "load_transfer")
     legend = [
         patch_entry(facecolor=INK, edgecolor=INK, label="front axle"),
         patch_entry(facecolor=PALE, edgecolor=INK, hatch="////", label="rear axle, on top"),

@@ -97,7 +97,7 @@ def plot_sections(forces: xr.Dataset, sections: xr.Dataset) -> Figure:
     Raises DataError: `forces` is no result of `reconstruct`, or `sections` is none of `sections`.
     """
     require_forces(forces, "tyre_force_intermediate", "u_tyre_force_intermediate")
-    require_answer(sections, "section_kind", "sections")
+    require_answer(sections, "section_kind", ("section",), "sections")
     found = sections_of(sections)
     kinds = [k for k in LANES if any(_lane(s.kind) == k for s in found)]
     lanes = [*kinds, LIFT] if sections.sizes.get("lift", 0) else kinds

@@ -113,7 +113,7 @@ def plot_shifts(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     Raises DataError: `forces` is no result of `reconstruct`, or `answer` is none of `shifts`.
     """
     require_forces(forces, "tyre_force_intermediate")
-    require_answer(answer, "gap_start", "shifts")
+    require_answer(answer, "gap_start", ("shift",), "shifts")
     names = [str(name) for name in answer["shift"].to_numpy()]
     drawn = list(range(len(names)))[:MOST_LINES]
     bandwidth = float(answer.attrs["bandwidth_Hz"])

@@ -126,7 +126,7 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     """
     require_forces(forces, "tyre_force", "tyre_force_lower", "tyre_force_upper", "status")
     if slalom is not None:
-        require_answer(slalom, "cone_time", "slalom")
+        require_answer(slalom, "cone_time", ("cone",), "slalom")
     cones = _cones(slalom)
     shown = forces.sel(component="y").sel(elapsed_time=_window(cones))
     corners = corner_names(shown)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recon.base.late import xr
+from recon.base.public import public
 from recon.records.files import replace_whole, require_ending
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.looks import FAINT, INK, MIDDLE, SMALL, TEXT
@@ -162,6 +163,7 @@ def tyre_footer(forces: xr.Dataset) -> str:
     return f"tyre axes, {stated}{few}; force of the road on the tyre, x forward, y left, z up"
 
 
+@public
 def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) -> Path:
     """Save the figure as PNG with 150 dots per inch, the whole file or none.
 

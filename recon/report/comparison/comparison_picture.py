@@ -6,15 +6,19 @@ import textwrap
 
 import numpy as np
 
+from recon.base.errors import DataError
+from recon.base.labelled import place_of, require, require_attributes
 from recon.base.late import xr
 from recon.base.public import public
 from recon.evaluation.runs.metrics import BY_NAME
+from recon.evaluation.runs.variables import COMPARISON
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL, TEXT
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
 from recon.report.comparison.comparison_summary import finding
 
+MAKE_AGAIN = "Give the whole comparison that recon.compare_runs returned."
 REASON = 125  # characters of a line of the reason
 WIDE, ROW = 9.5, 0.28  # in; of a metric that stands beside the declared one
 APART = 0.16  # of a block: dots of the two set-ups
@@ -31,6 +35,7 @@ def plot_comparison(answer: xr.Dataset) -> Figure:
     `answer` is the result of `compare_runs`: `value` (run, metric) and `effect` (metric), in the
     unit of each metric.
     """
+    _require_comparison(answer)
     metrics = _drawn_metrics(answer)
     below = 0.9 + ROW * max(len(metrics), 2)
     footer = f"{answer['metric'].to_numpy()[0]}: {answer.attrs['gate']}\na run is one sample"
@@ -48,6 +53,20 @@ def plot_comparison(answer: xr.Dataset) -> Figure:
     else:
         _write_reason(add_panel(figure, bars.inside(AROUND)), answer)
     return figure
+
+
+def _require_comparison(answer: xr.Dataset) -> None:
+    """Refuse what is no comparison, or only a part of one.
+
+    Raises DataError: a variable or an attribute is missing, or a set-up.
+    """
+    names = ("metric", "set_up", "value", "effect", "run_set_up")
+    require(answer, COMPARISON, names, MAKE_AGAIN)
+    require_attributes(answer, ("verdict", "gate"), MAKE_AGAIN)
+    runs = [int(np.sum(answer["run_set_up"] == name)) for name in answer["set_up"]]
+    if len(runs) != len(FILLS) or min(runs) == 0 or not answer.sizes["metric"]:
+        found = f"{answer.sizes['metric']} metrics, runs of each set-up: {runs}"
+        raise DataError(place_of(answer), found, "a metric and runs of two set-ups", MAKE_AGAIN)
 
 
 def _names(answer: xr.Dataset) -> list[str]:

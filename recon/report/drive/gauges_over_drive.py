@@ -9,6 +9,7 @@ from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.public import public
 from recon.reconstruction.solving.gauge_outage import UNUSABLE
+from recon.records.forces import require_forces
 from recon.report.common.artists import Axes, Figure
 from recon.report.common.legend import patch_entry
 from recon.report.common.long_series import stretches
@@ -28,6 +29,7 @@ def plot_health(forces: xr.Dataset) -> Figure:
 
     `forces` as `reconstruct` returns it: `contradiction` (window, gauge) [1] and `gauge_status`.
     """
+    require_forces(forces, "gauge", "gauge_status", "window_time", "contradiction")
     gauges = list(map(str, forces["gauge"].to_numpy()))
     legend = [
         patch_entry(facecolor=shade, edgecolor=MIDDLE, linewidth=0.5, label=f"{words} u")
