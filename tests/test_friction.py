@@ -73,6 +73,20 @@ def test_highest_use_of_a_signal_that_spreads() -> None:
     assert answer["highest_demonstrated_use_lower"].item() < true
 
 
+def test_the_highest_use_is_told_with_the_loads_at_which_it_was_reached() -> None:
+    """Tyres hold more over their load where that is small: one limit holds at one load."""
+    force = steady(n=2000)  # 0.8 of the load
+    force[::100] = np.linspace([1080.0, 0.0, 900.0], [1320.0, 0.0, 1100.0], 20)  # 1.2
+    answer = friction_use(made(force))
+    least, most = (answer[f"{end}_load_at_highest_use"].item() for end in ("least", "most"))
+    assert least == pytest.approx(920.0, abs=10.0)  # a tenth of the way from 900 to 1100 N;
+    assert most == pytest.approx(1080.0, abs=10.0)  # samples are 10 N apart
+    first, _, line = friction_summary(answer)
+    words = f"at loads of {least:.0f} to {most:.0f} N"
+    assert words in first
+    assert words in line
+
+
 def test_samples_with_little_load_and_at_the_bound_are_left_out() -> None:
     force = steady()
     force[:200, 2] = LOW_LOAD - 1
@@ -162,4 +176,4 @@ def test_the_first_line_names_the_tyre_that_was_used_most() -> None:
         f"{answer['corner'].to_numpy()[use.argmax()]} was used most: highest use "
     )
     assert f"{use.max():.3f} +-" in first
-    assert first.endswith("(99 % of the samples used less; not the limit of the tyre)")
+    assert first.endswith("(99 % of the samples used less; not shown to be the limit)")

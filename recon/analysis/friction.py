@@ -29,6 +29,8 @@ from recon.records.forces import SIGNED, nothing_known, require_forces, require_
 LOW_LOAD = 800.0  # N; below it noise dominates the ratio of forces
 DEMONSTRATED_SHARE = 0.99
 FEWEST_SAMPLES = fewest_samples(DEMONSTRATED_SHARE)
+MIDDLE = (0.1, 0.9)  # quantiles of the loads at which a tyre was used most
+USUAL = "vertical force of four fifths of the samples with the highest use,"
 MOST_AT_TOP = 200  # samples that stand for the highest use
 NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", *SIGNED)
 
@@ -62,7 +64,9 @@ def friction_use(
     -------
     Dataset
         `friction_use`, `u_friction_use` (elapsed_time, corner) [1]; per corner
-        `highest_demonstrated_use` with `u_`, `_lower`, `_upper` and `samples_used`.
+        `highest_demonstrated_use` with `u_`, `_lower`, `_upper` and `samples_used`;
+        `least_load_at_highest_use` and `most_load_at_highest_use` [N] hold four fifths of the
+        vertical forces at which a tyre used as much.
 
     Raises
     ------
@@ -80,21 +84,23 @@ def friction_use(
     corners = corner_names(forces)
     n = forces.sizes["elapsed_time"]
     use, u_use = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)
-    best = np.full((3, len(corners)), np.nan)
+    best = np.full((5, len(corners)), np.nan)
     for k in range(len(corners)):
         found = _use(forces, loadings, reference, k, _gate(forces, k, low_load))
         if len(found.at) < FEWEST_SAMPLES:
             continue
         use[found.at, k], u_use[found.at, k] = found.use, found.u
-        best[:, k] = *_highest(loadings, k, found), len(found.at)
-    if np.all(np.isnan(best[2])):
+        best[:, k] = *_highest(loadings, k, found), *_loads(forces, k, found), len(found.at)
+    if np.all(np.isnan(best[4])):
         raise _nothing(forces, low_load)
     per_sample, per_corner = ("elapsed_time", "corner"), ("corner",)
     highest, words = "highest_demonstrated_use", "standard uncertainty of friction use"
     return xr.Dataset(
         plain("friction_use", use, per_sample, "1", "friction use")
         | plain("u_friction_use", u_use, per_sample, "1", words)
-        | plain("samples_used", best[2], per_corner, "1", "samples used")
+        | plain("samples_used", best[4], per_corner, "1", "samples used")
+        | plain("least_load_at_highest_use", best[2], per_corner, "N", f"{USUAL} from here on")
+        | plain("most_load_at_highest_use", best[3], per_corner, "N", f"{USUAL} up to here")
         | limits_of(highest, best[0], best[1], per_corner, "1", highest.replace("_", " ")),
         coords={"elapsed_time": forces["elapsed_time"], "corner": forces["corner"]},
         attrs=origin(
@@ -160,6 +166,13 @@ def _use(
         u_reference = u_reference[known]
     u = np.sqrt(noise**2 + u_reference**2 + (loadings.variance(k, at, slope) if len(at) else 0.0))
     return Use(at, values, noise, u, slope)
+
+
+def _loads(forces: xr.Dataset, k: int, found: Use) -> Floats:
+    """Smallest and largest usual vertical force [N] of the samples with the highest use."""
+    top = found.use >= np.quantile(found.use, DEMONSTRATED_SHARE)
+    load = forces["tyre_force"].to_numpy()[found.at[top], k, 2]
+    return np.asarray(np.quantile(load, MIDDLE))
 
 
 def _highest(loadings: Loadings, k: int, found: Use) -> tuple[float, float]:

@@ -41,7 +41,8 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
             )
             continue
         samples = f"{int(answer['samples_used'][k])} samples"
-        lines.append(f"  {name}: {_of_tyre(value, half, reference)}, {samples}{_limit(reference)}")
+        words = _of_tyre(answer.isel(corner=k), reference)
+        lines.append(f"  {name}: {words}, {samples}{_limit(reference)}")
         if "envelope" in reference and value + half < MOSTLY:
             lines.append("    either spare grip or this drive never worked it")
     return lines
@@ -50,7 +51,7 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
 def _finding(answer: xr.Dataset, reference: str) -> str:
     """The tyre that was used most, in one sentence."""
     most = _most_used(answer)
-    words = _of_tyre(*value_and_half(most, "highest_demonstrated_use"), reference)
+    words = _of_tyre(most, reference)
     return f"{most['corner'].item()} was used most: {words}{_limit(reference)}"
 
 
@@ -59,15 +60,21 @@ def _most_used(answer: xr.Dataset) -> xr.Dataset:
     return answer.isel(corner=int(np.nanargmax(answer["highest_demonstrated_use"].to_numpy())))
 
 
-def _of_tyre(value: float, half: float, reference: str) -> str:
+def _of_tyre(one: xr.Dataset, reference: str) -> str:
+    """Highest use of one tyre; without an envelope, which counts on it, with the loads there."""
+    value, half = value_and_half(one, "highest_demonstrated_use")
+    if "envelope" in reference:
+        return f"reached {100 * value:.0f} +-{100 * half:.0f} % of {reference} (95 %)"
+    least, most = (float(one[f"{end}_load_at_highest_use"]) for end in ("least", "most"))
+    loads = f"at loads of {least:.0f} to {most:.0f} N"
     if reference == "Fz":
-        return f"highest use {value:.3f} +-{half:.3f} (95 %)"
-    return f"reached {100 * value:.0f} +-{100 * half:.0f} % of {reference} (95 %)"
+        return f"highest use {value:.3f} +-{half:.3f} (95 %) {loads}"
+    return f"reached {100 * value:.0f} +-{100 * half:.0f} % of {reference} (95 %) {loads}"
 
 
 def _limit(reference: str) -> str:
     share = f"{100 * DEMONSTRATED_SHARE:g} % of the samples used less"
-    return f" ({share}; not the limit of the tyre)" if reference == "Fz" else f" ({share})"
+    return f" ({share}; not shown to be the limit)" if reference == "Fz" else f" ({share})"
 
 
 @public
