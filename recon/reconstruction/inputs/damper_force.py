@@ -38,7 +38,8 @@ def usual_damper_force(log: xr.Dataset, car: Vehicle, assembly: Assembly) -> flo
         else np.full(log.sizes["elapsed_time"], np.nan)
         for corner in assembly.corners
     )
-    return damper_force_by(travel, float(log.attrs["rate"]), car, assembly)
+    rate = float(log.attrs.get("rate", np.nan))  # without one, no travel has a speed
+    return damper_force_by(travel, rate, car, assembly)
 
 
 def damper_force_by(
