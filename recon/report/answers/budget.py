@@ -18,6 +18,7 @@ from recon.report.common.text import wrapped
 
 ENOUGH = 0.9  # share of the variance after which the words of one force end
 FEW, MANY = 4, 30  # lines of each force: where several are asked for, and where one is
+TOGETHER = 24  # lines of all forces, so that twelve of them with their cures fit on a screen
 BARS = 7
 AROUND = Around(left=2.2, right=0.45, below=0.45, above=0.45)
 
@@ -25,7 +26,8 @@ AROUND = Around(left=2.2, right=0.45, below=0.45, above=0.45)
 def budget_summary(answer: xr.Dataset) -> list[str]:
     """Causes of each force, largest first, and the cures of those that are named."""
     corners, components = (answer[n].to_numpy() for n in ("corner", "component"))
-    most = MANY if len(corners) * len(components) == 1 else FEW
+    count = len(corners) * len(components)
+    most = MANY if count == 1 else min(FEW, TOGETHER // count)
     lines = [
         _finding(answer),
         f"Uncertainty budget {answer.attrs['where']}, tyre axes, "
