@@ -178,6 +178,11 @@ def test_words_and_picture_state_offset_drift_and_channel() -> None:
     assert "ppm fast; aligned within +-2.8 ms (95 %) by acceleration_y." in line
     figure = plot_clocks([clock])
     before, after, lag = figure.axes
+    titles = {text.get_text() for text in figure.texts}
+    assert "vehicle.csv started 0.800 s late, aligned within \u00b1 2.8 ms (95 %)" in titles
+    assert f"this clock is {clock.pace} is".replace("+-", "\u00b1 ") in lag.get_title(loc="left")
+    assert clock.pace in line  # the same sign in words and picture
+    assert (lag.get_xlabel(), lag.get_ylabel()) == ("elapsed time [s]", "lag [ms]")
     seen, expected = (curve.get_ydata() for curve in after.lines)
     known = np.isfinite(expected)
     assert np.std((seen - expected)[known]) < 0.1 * np.std(seen[known])

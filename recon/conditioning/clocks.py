@@ -90,19 +90,29 @@ class Clock:
         away = self.u_drift * (own - self.middle)
         return float(np.sqrt(self.u_offset**2 + np.mean(away**2) + self.delay**2))
 
+    @property
+    def within(self) -> float:
+        """Half-width [s] of the 95 % interval of the alignment, in the middle of both logs."""
+        return COVERAGE_FACTOR * float(np.hypot(self.u_offset, self.delay))
+
+    @property
+    def pace(self) -> str:
+        """How fast or slow the own clock is, in words."""
+        half = 1e6 * COVERAGE_FACTOR * self.u_drift
+        return (
+            f"{1e6 * abs(self.drift):.0f} +-{half:.0f} ppm {'slow' if self.drift > 0 else 'fast'}"
+        )
+
 
 def in_words(clock: Clock, first: str) -> str:
     """Offset, drift and uncertainty of a clock; `first` is the log that it is set to."""
     best = max(clock.agreements, key=lambda a: a.like)
     by = best.names[0] if best.names[0] == best.names[1] else f"{best.names[0]} and {best.names[1]}"
     way = "late" if clock.start > 0 else "early"
-    pace = "slow" if clock.drift > 0 else "fast"
-    within = 1e3 * COVERAGE_FACTOR * float(np.hypot(clock.u_offset, clock.delay))
     return (
         f"{Path(clock.path).name} started {abs(clock.start):.3f} s {way} by the clock of "
-        f"{Path(first).name}, and its clock is {1e6 * abs(clock.drift):.0f} "
-        f"+-{1e6 * COVERAGE_FACTOR * clock.u_drift:.0f} ppm {pace}; aligned within "
-        f"+-{within:.1f} ms (95 %) by {by}"
+        f"{Path(first).name}, and its clock is {clock.pace}; aligned within "
+        f"+-{1e3 * clock.within:.1f} ms (95 %) by {by}"
     )
 
 

@@ -16,7 +16,6 @@ from recon.report.common.sheet import Around, Box, add_panel, new_sheet, style_p
 
 ROW, WIDTH = 6.6, 10.0  # in
 DRAWN = 4000  # points of a curve
-PPM = 1e6
 SIDES = Around(0.7, 0.25, 0.5, 0.3)
 
 
@@ -45,17 +44,24 @@ def plot_clocks(clocks: Sequence[Clock]) -> Figure:
         line_entry(color=MIDDLE, marker="o", linestyle="", label="lag left, 95 % interval"),
     ]
     footer = "times of the first logger's clock; its channel is scaled to the second's"
-    figure, room = new_sheet(
-        (WIDTH, ROW * len(clocks)), "Clocks before and after alignment", legend, footer
-    )
+    figure, room = new_sheet((WIDTH, ROW * len(clocks)), _title(clocks), legend, footer)
     for box, clock in zip(room.rows(len(clocks)), clocks, strict=True):
         _draw(figure, box, clock)
     return figure
 
 
+def _title(clocks: Sequence[Clock]) -> str:
+    worst = max(clocks, key=lambda clock: clock.within)
+    within = f"aligned within \u00b1 {1e3 * worst.within:.1f} ms (95 %)"
+    if len(clocks) > 1:
+        return f"Clocks of {len(clocks)} further logs {within}"
+    way = "late" if worst.start > 0 else "early"
+    return f"{Path(worst.path).name} started {abs(worst.start):.3f} s {way}, {within}"
+
+
 def _draw(figure: Figure, box: Box, clock: Clock) -> None:
     best = max(clock.agreements, key=lambda a: a.like)
-    label = f"{best.names[1].replace('_', ' ')} ({best.unit})"
+    label = f"{best.names[1].replace('_', ' ')} [{best.unit}]"
     before, after, lag = (add_panel(figure, row.inside(SIDES)) for row in box.rows(3))
     name = Path(clock.path).name
     own = clock.middle + (best.time - clock.middle - clock.offset) / (1.0 + clock.drift)
@@ -74,9 +80,10 @@ def _draw(figure: Figure, box: Box, clock: Clock) -> None:
 
 
 def _draw_lag(panel: Axes, clock: Clock) -> None:
-    left = f"{PPM * clock.drift:+.0f} +-{PPM * COVERAGE_FACTOR * clock.u_drift:.0f} ppm"
-    words = f"lag left; drift {left} is taken out (95 %)"
-    style_panel(panel, words, x="elapsed time (s)", y="lag (ms)", size=SMALL)
+    words = f"lag left; that this clock is {clock.pace} is taken out (95 %)".replace(
+        "+-", "\u00b1 "
+    )
+    style_panel(panel, words, x="elapsed time [s]", y="lag [ms]", size=SMALL)
     time, lag, u = clock.windows.T
     panel.axhline(0.0, color=PALE, linewidth=1.0)
     panel.errorbar(
