@@ -42,8 +42,7 @@ MOST_ROAD = 3.0
 # Of a cycle: least scatter of reversals where few are seen, and by how much a fit and a periodogram
 # differ from end to end of 400 waves without any error that grow and die away.
 FEW_SCATTER, UNSTEADY = 0.05, 0.016
-# Cycles: a count and the true one are both rounded to half a cycle, at every slow end.
-U_COUNT = 0.5 / np.sqrt(6.0)
+U_COUNT = 0.5 / np.sqrt(12.0)  # cycles, of a count that is rounded to half of one
 BY_CHANCE, SEED = 1000, 20263  # draws of several ends, of which the outermost is looked for
 FEW_SAMPLES = 8  # of an event, in which the effect of friction is looked at
 COMPONENTS = (0, 2)  # x and z
@@ -194,9 +193,9 @@ def u_reading(quantities: Floats, least: float, road: Floats) -> Floats:
     decay takes for its size, at most a cycle.  One that dies away and is gone before it has become
     small may last until then, where the road cancels it: also at most a cycle.  One that does not
     die away and stops while no road could cancel its half-waves was cut off; not if they are small
-    against its largest, which the road then lifted.  Half a cycle of the amplitude `least` [N] at
-    either end may or may not count.  Amplitudes are read from the force alone, whose errors hold
-    what half waves that come and go change.
+    against its largest, which the road then lifted.  Cycles are counted in halves, and reach as
+    far beyond the outermost ones as that.  Amplitudes are read from the force alone, whose errors
+    hold what half waves that come and go change.
     """
     _, _, frequency, cycles, largest, *_, first, last, scatter, rising, falling = quantities
     out = np.zeros(len(quantities))
@@ -211,9 +210,10 @@ def u_reading(quantities: Floats, least: float, road: Floats) -> Floats:
         rest = np.log(outermost / least) / np.where(dies, steep, np.inf) / np.sqrt(3.0)
         late = np.where(slow, late, np.minimum(rest, 1.0))
         late[np.isnan(steep)] = 0.0
-        out[:2] = np.hypot(np.where(small, 0.25, 0.125), late) / frequency
+        edge = np.where(small, 0.25, 0.125)  # cycles
+        out[:2] = np.hypot(edge, late) / frequency
         out[2] = u_frequency(frequency, cycles, scatter)
-        out[3] = U_COUNT * np.sqrt(max(slow.sum(), 1))
+        out[3] = np.hypot(U_COUNT, np.hypot(*edge))
     return out
 
 
@@ -290,13 +290,13 @@ def _amplitude(values: Floats) -> float:
 def u_frequency(frequency: float, cycles: float, scatter: float) -> float:
     """Standard uncertainty [Hz] of a frequency beside that of the force.
 
-    A wave that is fitted rests on all samples.  The slope through few reversals has their scatter,
-    by a share of a cycle, of which they show little.  A wave that grows and dies away has no one
-    frequency: how it is read matters, by the less the longer it lasts.
+    Reversals that scatter, by a share of a cycle, show a wave that is not of one frequency: another
+    one lies beside it, or its phase wanders.  Its frequency is as unsure as the slope through them.
+    Few of them show little of their scatter.  A wave that grows and dies away has no one frequency
+    either: how it is read matters, by the less the longer it lasts.
     """
-    slope = 0.0
-    if 2 * cycles < FEWEST_FITTED:
-        slope = 2 * max(scatter, FEW_SCATTER) * np.sqrt(12.0 / (2 * cycles) ** 3)
+    few = FEW_SCATTER if 2 * cycles < FEWEST_FITTED else 0.0
+    slope = 2 * max(scatter, few) * np.sqrt(12.0 / (2 * cycles) ** 3)
     return float(frequency * np.hypot(slope, UNSTEADY / cycles))
 
 
