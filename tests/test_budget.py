@@ -212,8 +212,9 @@ def test_the_picture_has_a_panel_for_each_force_and_bars_that_add_up() -> None:
     ],
 )  # fmt: skip
 def test_options_that_make_no_sense_are_refused(options: dict, found: str) -> None:
-    with pytest.raises(DataError, match=found):
-        budget(day().forces, **options)
+    forces = day().forces.assign_attrs(path="noon/forces.nc")
+    with pytest.raises(DataError, match=f"noon/forces.nc: {found}"):
+        budget(forces, **options)
 
 
 def test_a_time_without_any_known_force_is_refused() -> None:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, NoAnswerError
-from recon.base.labelled import number_of
+from recon.base.labelled import number_of, place_of
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COMPONENTS
@@ -128,7 +128,7 @@ class Where:
         """
         elapsed = forces["elapsed_time"].to_numpy()
         log = f"{elapsed[0]:g} to {elapsed[-1]:g} s"
-        place = str(forces.attrs["title"])
+        place = place_of(forces)
         asked = {"time": time, "start": start, "end": end}
         stated = [f"{name} = {value:g} s" for name, value in asked.items() if value is not None]
         found = " and ".join(stated)
@@ -252,7 +252,7 @@ def _chosen(forces: xr.Dataset, label: str, name: str | None) -> list[int]:
 
 def _nothing_known(forces: xr.Dataset, where: Where) -> NoAnswerError:
     return NoAnswerError(
-        str(forces.attrs["title"]),
+        place_of(forces),
         f"no known force {where.words}",
         "at least one known force there",
         "Ask for another time; the status of the samples states why they are not known.",

@@ -25,8 +25,8 @@ REQUIRED: dict[Kind, tuple[tuple[str, ...], ...]] = {
 }
 TAKES = {
     "pulls": "`recon calibrate` takes the vehicle file and then the pull sheet",
-    "log": "`recon reconstruct` takes vehicle file, calibration, log and tare table",
-    "tares": "`recon reconstruct` takes vehicle file, calibration, log and tare table",
+    "log": "`recon reconstruct` takes vehicle file, calibration, log and tare table, in this order",
+    "tares": "`recon reconstruct` takes vehicle file, calibration, log and tare table, in this order",
     "sections": "answers take the forces, and a table of sections after --sections",
     "runs": "`recon compare` takes a run list alone, and `recon grip` one after --others",
 }
@@ -45,7 +45,7 @@ def refuse_other_kind(layout: Layout, found: Iterable[str], kind: Kind) -> None:
                 str(layout.path),
                 f"a {name} where a {WHAT[kind]} is wanted",
                 f"a table with {', '.join(' or '.join(of) for of in REQUIRED[kind])}",
-                f"Check the order of the files: {TAKES[kind]}, in this order.",
+                f"Check the order of the files: {TAKES[kind]}.",
             )
 
 
