@@ -23,10 +23,11 @@ REQUIRED: dict[Kind, tuple[tuple[str, ...], ...]] = {
     "sections": (("name",), ("start", "start_place"), ("end", "end_place")),
     "runs": (("file",), ("set_up",)),
 }
+DRIVE = "`recon reconstruct` takes vehicle file, calibration, log and tare table, in this order"
 TAKES = {
     "pulls": "`recon calibrate` takes the vehicle file and then the pull sheet",
-    "log": "`recon reconstruct` takes vehicle file, calibration, log and tare table, in this order",
-    "tares": "`recon reconstruct` takes vehicle file, calibration, log and tare table, in this order",
+    "log": DRIVE,
+    "tares": DRIVE,
     "sections": "answers take the forces, and a table of sections after --sections",
     "runs": "`recon compare` takes a run list alone, and `recon grip` one after --others",
 }
