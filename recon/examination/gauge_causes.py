@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.examination.by_motion import by_motion
 from recon.examination.exchanged_gauges import BOTH, exchanged_between, exchanged_within
-from recon.examination.jumping_or_silent_gauges import mend_shift, now_and_then
+from recon.examination.jumping_or_silent_gauges import mend_shift, now_and_then, suddenness_of
 from recon.examination.late_or_unsteady_gauges import (
     FIRST_STEP,
     SINCE_PULLS,
@@ -253,6 +253,7 @@ def _jump(
     best = int(np.argmax(score**2 / information))
     k, shift = int(starts[best]), float(score[best] / information[best])
     gauge, start = part.gauges[i], view.elapsed[k]
+    sudden = suddenness_of(view, part, i, np.arange(len(view.elapsed)) >= k, shift)
     return Candidate(
         "zero shifted",
         part.corners,
@@ -260,7 +261,7 @@ def _jump(
         partial(mend_shift, name=part.name, i=i, shift=shift, first=k),
         f"Check plug and wire of {gauge}: its zero seems to have moved by {shift:+.4g}, in its own "
         f"unit, at about {start:.1f} s.",
-        weight=2 * FITTED,
+        weight=2 * FITTED + max(sudden, 0.0),  # a zero may also move slowly
         start=float(start),
     )
 

@@ -43,6 +43,10 @@ class _Tried:
     def named(self) -> str:
         return f"{self.candidate.cause} ({enumerated(self.candidate.channels)})"
 
+    def names(self, doubt: Doubt) -> bool:
+        """Whether a doubt has named this cause in these channels."""
+        return (doubt.cause, doubt.channels) == (self.candidate.cause, self.candidate.channels)
+
 
 @dataclass(frozen=True, slots=True)
 class Judge:
@@ -73,6 +77,8 @@ class Judge:
                 break
             if out and best.probability < SURE:
                 break  # what a mend by a fitted number leaves over is no second fault
+            if any(best.names(doubt) for doubt in out):
+                break  # a cause that is needed twice is not the cause
             mended = self.terms(best.view)
             out.append(_doubt(view, terms, tried, mended))
             view, terms = best.view, mended
@@ -93,8 +99,10 @@ class Judge:
                 mended = candidate.mended(view)
                 if blinded(view, mended):
                     continue
-                gain = evidence(before, self._evident(mended)) + candidate.weight
-                out.append(_Tried(candidate, mended, gain))
+                explained = evidence(before, self._evident(mended))
+                if candidate.weight > 0 and explained < FEWEST_NATS:
+                    continue  # however much it looks like a fault
+                out.append(_Tried(candidate, mended, explained + candidate.weight))
         return _weighed(sorted(out, key=lambda one: -one.gain))
 
 

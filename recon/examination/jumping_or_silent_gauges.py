@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
 from recon.examination.comparison import INDEPENDENT
-from recon.examination.term import FITTED, Candidate
+from recon.examination.late_or_unsteady_gauges import slope_of
+from recon.examination.term import FITTED, TAIL, Candidate
 from recon.examination.view import Part, View
 
 HARDLY = 0.1  # of the most information that a drive has about a gauge
-APART = 0.2  # of the step between two levels, the largest spread about them; a drift has 0.29
+APART = 0.35  # of the step between two levels, the largest spread about them; no source
 SILENT = 2.0  # times the noise of single samples, of a short mean that is nothing else
 
 
@@ -23,16 +24,18 @@ def now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
     gauge = part.gauges[i]
     too_much = _too_much(part, i)
     upper, step = levels_seen(part, i, too_much)
-    if np.count_nonzero(np.diff(upper)) > 1:  # one step is a zero that moved, see `_jump`
+    sudden = suddenness_of(view, part, i, upper, step)
+    # One step is a zero that moved, see `_jump`; what comes and goes slowly is a drift.
+    if np.count_nonzero(np.diff(upper)) > 1 and sudden > 0:
         times = len(runs(upper))
         yield Candidate(
             "jumping",
             part.corners,
             (gauge,),
-            partial(mend_shift, name=part.name, i=i, shift=np.where(upper, step, 0.0)),
+            partial(mend_shift, name=part.name, i=i, shift=_levelled(too_much, upper, step)),
             f"Check plug and wire of {gauge}: it jumps by {step:+.4g} {part.unit_of(gauge)} "
             f"{_often(times)}.",
-            weight=FITTED * (1 + times),
+            weight=FITTED * (1 + times) + sudden,
             start=float(view.elapsed[np.argmax(upper)]),
         )
     silent = _silent(part, i)
@@ -52,8 +55,35 @@ def now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
         )
 
 
+def _levelled(too_much: Floats, upper: NDArray[np.bool_], step: float) -> Floats:
+    """Jumps (n,) to be taken off; in short means that a jump divides, all that is too much."""
+    out = np.where(upper, step, 0.0)
+    usual = float(np.mean(too_much[~upper]))
+    edges = np.flatnonzero(np.diff(upper))
+    divided = np.concatenate([edges, edges + 1])
+    out[divided] = too_much[divided] - usual
+    return out
+
+
 def _often(times: int) -> str:
     return "once" if times == 1 else f"{times} times"
+
+
+def suddenness_of(view: View, part: Part, i: int, upper: NDArray[np.bool_], step: float) -> float:
+    """Evidence [nats] that gauge `i` itself steps by `step` where it goes to or from `upper` (n,).
+
+    A jump of another gauge leaves its own course smooth, and any other fault of it does too.
+    """
+    edges = np.flatnonzero(np.diff(upper))
+    edges = edges[(edges >= 1) & (edges < len(upper) - 2)]
+    y, slope, time = part.samples.indication[i], slope_of(view, part)[i], view.elapsed
+    # From before to after the short mean in which the jump may be, less what both slopes expect.
+    changes = y[3:] - y[:-3] - 0.5 * (slope[3:] + slope[:-3]) * (time[3:] - time[:-3])
+    usual = max(float(np.nanmedian(np.abs(changes))), 1e-300)
+    own = np.nan_to_num(changes[edges - 1])
+    without = own - np.where(upper[edges + 1], step, -step)
+    heavy = [np.log1p((x / usual) ** 2 / TAIL) for x in (own, without)]
+    return float(0.5 * (TAIL + 1) * np.sum(heavy[0] - heavy[1]))
 
 
 def _stillness(part: Part, i: int, too_much: Floats) -> float:
@@ -92,7 +122,7 @@ def _two_levels(values: Floats) -> tuple[NDArray[np.bool_], float]:
             return np.zeros(len(values), dtype=bool), 0.0
         low, high = float(np.mean(values[~upper])), float(np.mean(values[upper]))
     within = float(np.std(values - np.where(upper, high, low)))
-    if within > APART * (high - low):  # a drift, which has values in between
+    if within > APART * (high - low):
         return np.zeros(len(values), dtype=bool), 0.0
     away = upper if abs(high) > abs(low) else ~upper
     return _steady(away), (high - low) * (1.0 if abs(high) > abs(low) else -1.0)
