@@ -161,6 +161,9 @@ def test_without_any_speed_distance_is_not_given() -> None:
     assert "slip and distance need the speed of the car: log speed" in found.attrs["not_given"]
     assert np.isnan(found["distance_lost"]).all()
     assert np.isfinite(found["launch_start"]).all()
+    unsure = "whether launch 1 began from rest: log speed or wheel speeds"
+    assert unsure in found.attrs["not_given"]
+    assert unsure not in launch(forces).attrs["not_given"]
 
 
 def test_a_low_bandwidth_hides_hop_and_says_so() -> None:

@@ -96,6 +96,9 @@ def test_a_pull_out_of_a_corner_is_no_launch() -> None:
     motion = {(2.0, 5.0): 0.4}
     assert not of(drive(8, motion, speed=8.0 + speed_of(motion, 8)), "launch")
     assert of(drive(8, motion, speed=speed_of(motion, 8)), "launch")
+    # Without any speed a car that turns is known not to stand.
+    assert not of(drive(8, motion, sideways={(0.5, 4.0): 0.8}), "launch")
+    assert of(drive(8, motion, sideways={(3.0, 4.0): 0.8}), "launch")
 
 
 @pytest.mark.parametrize("signed", [True, False])

@@ -18,6 +18,7 @@ from recon.base.errors import DataError, NoAnswerError
 from recon.base.labelled import place_of
 from recon.base.late import xr
 from recon.base.public import public
+from recon.base.words import enumerated
 from recon.evaluation.common.alternatives import drive_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import Estimate, combined, independent, stacked
@@ -196,6 +197,8 @@ def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None, asked: _Asked) ->
     shifts = sections_of(sections, "shift")
     least = hop.least_of(forces, sections, tyres.corners) if bandwidth >= HOP_NEEDS else None
     missing = list(tyres.missing)
+    if unsure := [one.name for one in starts if one.undecided]:
+        missing.append(f"whether {enumerated(unsure)} began from rest: log speed or wheel speeds")
     slips, assumed = _slips(forces, tyres, speed, bandwidth, missing)
     if least is None:
         missing.append(hop_unseen(forces, bandwidth, "wheel hop"))

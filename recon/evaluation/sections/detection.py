@@ -75,13 +75,20 @@ def launches(course: Course) -> list[Stretch]:
             starts = (speed < START_SPEED).any() and (speed >= LAUNCH_SPEED).any()
             if not starts or not _gained(course, a, b) > 0:
                 continue
-        elif a > 0 and np.abs(course.along[max(a - int(course.rate), 0) : a]).max() > LAUNCHED * g:
+        elif _pushed_before(course, a):
             continue
         else:
             undecided = "whether the car stood still before: log speed or wheel speeds"
         reason = f"from rest, forward force above {LAUNCHED:g} of the weight"
         out.append(Stretch("launch", a, b, reason, undecided))
     return out
+
+
+def _pushed_before(course: Course, first: int) -> bool:
+    """Whether in the second before these samples the car was pushed as none that stands is."""
+    before = slice(max(first - int(course.rate), 0), first)
+    pushes = np.abs([course.along[before], course.sideways[before]])
+    return bool((pushes > LAUNCHED * STANDARD_GRAVITY).any())
 
 
 def _gained(course: Course, first: int, last: int) -> float:

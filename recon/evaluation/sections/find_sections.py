@@ -86,6 +86,7 @@ class Section:
     end: float
     parent: str = ""  # name of the section that it is a part of
     by_hand: bool = False
+    undecided: str = ""
 
     def slice_of(self, time: Floats) -> slice:
         """Samples of the section in `time` (sample,) [s]."""
@@ -295,6 +296,7 @@ def sections_of(sections: xr.Dataset, *kinds: str) -> list[Section]:
                 float(columns["section_end"][i]),
                 str(columns["section"][parent]) if parent >= 0 else "",
                 str(columns["section_reason"][i]) == BY_HAND,
+                str(columns["section_undecided"][i]),
             )
         )
     return out
