@@ -90,7 +90,8 @@ def test_sections_by_hand_replace_those_found(run: Run, forces: Path, tmp_path: 
     found = read_result(tmp_path / "out" / "sections.nc")
     stops = found.isel(section=found["section_kind"].to_numpy() == "straight braking")
     assert stops["section_start"].to_numpy() == pytest.approx([13.5], abs=0.01)
-    assert "given: last stop" in stops["section_reason"].to_numpy()[0]
+    assert stops["section"].item() == "last stop"
+    assert stops["section_reason"].item() == "given by hand"
     assert "sections.csv" in str(found["input_file"].to_numpy().tolist())
 
 
