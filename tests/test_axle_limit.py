@@ -92,7 +92,7 @@ def test_steer_beyond_the_need_of_the_corner_shows_the_front_at_its_limit() -> N
     )
     assert "corner 1 (left): front axle first at its limit: its slip angle grew by 4" in text
     points = plot_balance(car.forces(), found).axes[0]
-    assert "1F" in {text.get_text() for text in points.texts}
+    assert "1 F" in {text.get_text() for text in points.texts}
 
 
 def test_a_corner_that_needs_no_more_steer_names_no_axle_although_one_is_used_more() -> None:
