@@ -18,6 +18,7 @@ from recon.calibration.calibrated import Calibration, CornerCalibration, Facts
 from recon.calibration.same_car import facts_of, require_same_car
 from recon.car.meaning import decisive_facts
 from recon.car.vehicle import Vehicle
+from recon.mechanics.assembly import assembly_of
 from recon.records.sheets import PullSheet
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
@@ -167,12 +168,25 @@ def test_a_rate_that_decides_no_load_may_be_stated_after_the_pulls() -> None:
 
 
 def test_a_rate_that_may_share_loads_out_is_a_fact_in_words() -> None:
-    stated, sheet, _ = pulled("strut", "rear")
-    car = softer(stated, "RL", "spring", np.nan)
-    corners = {"rear": fitted(sheet, car, "rear")}
-    found = r"RL, support spring: compliance was not stated when it was calibrated and is 3\.33"
-    with pytest.raises(DataError, match=found):
-        require_same_car(replace(day().calibration, corners=corners), stated)
+    """In the words of the vehicle file, whatever the program keeps of it."""
+    stated, sheet, before = pulled("anti_roll_bar", "front")
+    for rate, then in ((np.nan, "not stated"), (30e3, "30 N/mm")):
+        car = softer(stated, "FL", "spring", rate)
+        facts = facts_of(car, "front")
+        calibration = replace(day().calibration, corners={"front": replace(before, facts=facts)})
+        found = rf"FL, support coil_over: rate was {then} when it was calibrated and is 45 N/mm now"
+        with pytest.raises(DataError, match=found):
+            require_same_car(calibration, stated)
+    assert not same_map(fitted(sheet, softer(stated, "FL", "spring", 30e3), "front"), before)
+
+
+def test_a_rate_of_an_axle_that_moves_no_load_of_a_gauge_may_change() -> None:
+    """What the arms of a twist beam carry at their gauges follows from equilibrium alone."""
+    car, sheet, before = pulled("strut", "rear")
+    assert assembly_of(car, "rear").mechanism.shares_loads
+    for other in (softer(car, "RL", "spring", 40e3), softer(car, "RL", "spring", np.nan)):
+        assert same_map(fitted(sheet, other, "rear"), before)
+        require_same_car(replace(day().calibration, corners={"rear": before}), other)
 
 
 def test_many_changes_are_counted() -> None:

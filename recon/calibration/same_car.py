@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from math import radians
+
 from recon.base.errors import DataError
 from recon.calibration.calibrated import Calibration, Facts
 from recon.car.linkage import assembly_names
 from recon.car.meaning import decisive_facts
-from recon.car.vehicle import Vehicle
+from recon.car.vehicle import Axle, Corner, Vehicle
 from recon.mechanics.assembly import assembly_of
+from recon.mechanics.softness import sharing_supports
 
+# What the vehicle file has for a compliance [m/N, rad/(N m)], by kind of support: its name, unit
+# and value.
+WRITTEN: dict[str, tuple[str, str, Callable[[float], float]]] = {
+    "spring": ("rate", "N/mm", lambda soft: 1e-3 / soft),
+    "torsion": ("rate", "N m/deg", lambda soft: radians(1.0) / soft),
+}
+LINK: tuple[str, str, Callable[[float], float]]
+LINK = ("compliance", "mm/kN", lambda soft: 1e6 * soft)
 MOST = 3  # changed facts that one message lists
 ABSENT, NONE = "not there", "0"
+IN_WORDS = {"nan": "not stated", ABSENT: ABSENT}
 SOFTNESS = (": compliance", " u_compliance")  # end of the places of facts that share loads out
 
 
@@ -21,10 +34,14 @@ def facts_of(car: Vehicle, assembly: str) -> Facts:
 
 
 def _counting(facts: dict[str, str], car: Vehicle, assembly: str) -> dict[str, str]:
-    """Facts by place without compliances and rates where equilibrium alone decides all loads."""
-    if assembly_of(car, assembly).mechanism.shares_loads:
-        return facts
-    return {place: value for place, value in facts.items() if not place.endswith(SOFTNESS)}
+    """Facts by place without compliances and rates that have no part in the loads of members."""
+    parts = (name.rpartition(".") for name in sharing_supports(assembly_of(car, assembly)))
+    sharing = {f"{corner or assembly}, support {support}" for corner, _, support in parts}
+    return {
+        place: value
+        for place, value in facts.items()
+        if not place.endswith(SOFTNESS) or _owner(place) in sharing
+    }
 
 
 def require_same_car(calibration: Calibration, car: Vehicle) -> None:
@@ -65,13 +82,23 @@ def _changes(before: dict[str, str], car: Vehicle, assembly: str) -> dict[str, s
         elif (then, today) == (ABSENT, NONE):
             continue  # an older version, which did not know that fact, took it as none
         elif then != today:
-            out[place] = f"{_said(then)} when it was calibrated and is {_said(today)} now"
+            name, then, today = _as_written(place, then, today, car)
+            out[name] = f"{then} when it was calibrated and is {today} now"
     return out
 
 
-def _said(value: str) -> str:
-    """A value as a fact holds it, in words."""
-    return "not stated" if value == "nan" else value
+def _as_written(place: str, then: str, today: str, car: Vehicle) -> tuple[str, str, str]:
+    """Place and both values of a fact as the vehicle file has them: springs by their rate."""
+    if not place.endswith(SOFTNESS[0]):
+        return place, then, today
+    parts: tuple[Corner | Axle, ...] = (*car.corners.values(), *car.axles.values())
+    kinds = {f"{part.name}, support {s.name}": s.kind for part in parts for s in part.supports}
+    name, unit, of = WRITTEN.get(kinds[_owner(place)], LINK)
+
+    def said(value: str) -> str:
+        return IN_WORDS.get(value) or f"{of(float(value)):.6g} {unit}"
+
+    return f"{_owner(place)}: {name}", said(then), said(today)
 
 
 def _owner(place: str) -> str:

@@ -16,6 +16,8 @@ from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import Pose, pose
 from recon.mechanics.statics import member_matrix
 
+USUAL_COMPLIANCE = 1e-5  # m/N, or rad/(N m): any will do to see whether it matters
+APART = 0.02  # m, of the travels of both wheels
 NEGLIGIBLE = 1e-6  # of the largest entry of the member matrix; far above rounding
 
 
@@ -54,3 +56,30 @@ def soft_changes(assembly: Assembly, at: Pose) -> dict[str, Floats]:
         out[support.name] = (loads(own, high) - loads(own, low)) * (u / (high - low))
     least = NEGLIGIBLE * float(np.max(np.abs(member_matrix(at))))
     return {name: change for name, change in out.items() if np.max(np.abs(change)) > least}
+
+
+def sharing_supports(assembly: Assembly) -> set[str]:
+    """Names of the supports whose compliances share out loads that K describes.
+
+    Each compliance is doubled, at design height and with the wheels of an axle apart.  One that is
+    not stated is taken as `USUAL_COMPLIANCE`; where K describes nothing for the lack of it, all do.
+    """
+    mechanism = assembly.mechanism
+    if not mechanism.shares_loads:
+        return set()
+    stated = np.where(np.isnan(mechanism.compliance), USUAL_COMPLIANCE, mechanism.compliance)
+    apart = np.where(np.arange(len(mechanism.wheels)) % 2, -APART, APART)
+    travels = np.array([0.0 * apart, apart])
+
+    def loads(compliance: Floats) -> Floats:
+        return member_matrix(pose(replace(mechanism, compliance=compliance), travels, 0.0))
+
+    before = loads(stated)
+    if not before.size:
+        return {support.name for support in assembly.supports}
+    least = NEGLIGIBLE * float(np.max(np.abs(before)))
+    return {
+        support.name
+        for i, support in enumerate(assembly.supports)
+        if np.max(np.abs(loads(np.where(mechanism.owner == i, 2.0, 1.0) * stated) - before)) > least
+    }
