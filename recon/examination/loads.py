@@ -24,8 +24,10 @@ DAMPED = 0.05  # s, of travel by which a damper changes the load
 OPEN = 0.35  # of the load's scatter: bars and the road
 GRIPS = 0.2  # of the largest torque; below, drag and drive are as large
 ROLLS = 0.7  # of the car's speed
+STANDS = 1.0  # m/s; by satellites it is known late
 # Of the vertical force: pushed harder, a wheel whose speed is not logged may lock.  No source.
 LOCKS = 0.8
+SLOWED = 0.15 * STANDARD_GRAVITY  # of a car that rolls; a braked car may stand on a slope
 BRAKE = 0.12  # of a torque: pads that are cold or worn, beside what the file states
 DRAG, ENGINE = 150.0, 350.0  # N, of a wheel that rolls, and of one that an engine turns
 FRICTION = 2.5  # horizontal force over vertical force that no tyre holds
@@ -104,6 +106,9 @@ def _braked(view: View, part: Part, k: int) -> Comparison:
     torque = part.samples.brake_torque[k]
     grips = (part.samples.mode[k] == MODES.index("braked")) & (torque > GRIPS * np.max(torque))
     radius = corner.wheel.loaded_radius
+    # A car that stands on its brakes asks nothing of them.
+    slow = np.where(np.isnan(motion.speed), motion.body[0] > -SLOWED, motion.speed < STANDS)
+    grips &= ~slow
     # A wheel that is about to lock holds what its tyre holds, not what its brake could.
     grips &= ~(motion.channel("wheel_speed", name) * radius < ROLLS * motion.speed)
     if view.channel("wheel_speed", name) is None:

@@ -46,6 +46,7 @@ LEANS, U_LEANS = 0.7, 0.4  # of its height: how far the centre of mass moves wit
 SETTLES = 0.2  # s, in which the body leans or dives after its acceleration has changed
 HOPPING = 4.0  # limit of upright sums: wheels that hop carry more than short means show
 HEAVES, UPHILL = 0.1, 0.02  # of the weight: what nobody logged from sample to sample, and in all
+USUAL = 0.7  # of the weight: force ahead or aside at which uncertainties are worked out
 GAIN = 0.03  # of a force: load cells and accelerometer
 
 
@@ -110,6 +111,12 @@ class Whole:
             variance += float(own @ part.usual_covariance @ own)
         return np.sqrt(variance) * self.ones
 
+    @cached_property
+    def pushed(self) -> tuple[Floats, Floats]:
+        """Force ahead and aside (n,) [1] of all tyres over that of a usual stop and corner."""
+        ahead, aside = np.nan_to_num(self.motion.inertial[:2] / (USUAL * self.weight))
+        return ahead, aside
+
     def against(
         self,
         name: str,
@@ -122,8 +129,10 @@ class Whole:
     ) -> Comparison:
         """The sum (n,) of all forces with `weights` (4, 3) against what is `expected` [N].
 
-        Its own uncertainty is one more effect; the rest is as `Comparison` has it.
+        Its own uncertainty is three more effects: as zeros do, errors of a calibration last, and
+        they grow with the forces ahead and aside.  The rest is as `Comparison` has it.
         """
+        u = self.u_of(weights)
         return Comparison(
             name=name,
             place=place,
@@ -132,7 +141,7 @@ class Whole:
             weights=weights,
             expected=expected,
             spread=spread,
-            effects=[*effects, self.u_of(weights)],
+            effects=[*effects, u, *(u * share for share in self.pushed)],
             **({"unit": "N"} | more),
         )
 
