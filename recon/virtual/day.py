@@ -21,6 +21,7 @@ from recon.virtual.tyre_forces import ride
 
 RATE = 200.0  # Hz
 SIZE_OF_SPIN = 55.0  # m/s2 asked of tyres without a limit while the wheels spin
+COASTING = -0.8  # m/s2, by which air and engine alone slow the car at 28 m/s
 CONES, HALF_WAVE = 10, 1.2  # -, s: 18 m at 15 m/s
 MOST_SIDEWAYS = 0.65  # of the lateral acceleration that lifts a wheel
 
@@ -95,7 +96,7 @@ def circuit_states(
 
 
 def day_states(virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float = RATE) -> States:
-    """Launch, slalom and circuit in one drive: 65 s.
+    """Launch, slalom and circuit in one drive, in which the car coasts once: 63 s.
 
     The parameters are those of `launch_states`.
     """
@@ -109,7 +110,7 @@ def day_states(virtual_car: VirtualCar, rng: np.random.Generator, *, rate: float
         Phase(CONES * HALF_WAVE, 0.0, side, gear=2, kind="slalom", half_wave=HALF_WAVE, ramp=0.8),
         Phase(1.0, 0.0, gear=2, ramp=0.8),
         *_circuit(stance, 1.0),
-        *_circuit(stance, -1.0),
+        *_circuit(stance, -1.0, coasts=2.0),
     )
     return _started(virtual_car, phases, start, rng, rate)
 
@@ -159,8 +160,11 @@ def _launch(start: Start) -> tuple[Phase, ...]:
     )
 
 
-def _circuit(stance: Stance, way: float) -> tuple[Phase, ...]:
-    """A hairpin and a sweeper; with `way` 1 the first turns left and the second right."""
+def _circuit(stance: Stance, way: float, *, coasts: float = 0.0) -> tuple[Phase, ...]:
+    """A hairpin and a sweeper; with `way` 1 the first turns left and the second right.
+
+    `coasts` [s] is how long the throttle is shut before the brakes of the last stop are touched.
+    """
     hairpin, sweeper = way * _sideways(stance, 17.0), -way * _sideways(stance, 17.0)
     return (
         Phase(2.2, 4.5, gear=2),
@@ -175,6 +179,7 @@ def _circuit(stance: Stance, way: float) -> tuple[Phase, ...]:
         Phase(2.6, 0.5, sweeper, gear=3, kind="corner middle", ramp=1.2),
         Phase(1.8, 4.5, 0.7 * sweeper, gear=3, kind="corner exit", ramp=0.6),
         Phase(1.2, 3.0, gear=3, ramp=0.6),
+        *([Phase(coasts, COASTING, gear=3)] if coasts else []),
         Phase(1.6, -10.0, gear=2, kind="straight braking"),
     )
 

@@ -156,6 +156,6 @@ def _weave(time: Floats, phases: tuple[Phase, ...]) -> Floats:
     for phase, start in zip(phases, starts_of(phases), strict=True):
         if phase.half_wave:
             since = time - start
-            near = (since > -RAMP) & (since < phase.seconds + RAMP)
+            near = (since > -phase.ramp) & (since < phase.seconds + phase.ramp)
             out = np.where(near, np.sin(np.pi * since / phase.half_wave), out)
     return out

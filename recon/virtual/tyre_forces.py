@@ -137,7 +137,7 @@ def ride(virtual_car: VirtualCar, plan: Plan, rng: np.random.Generator) -> State
     """
     stance = stance_of(virtual_car.truth, "a drive")
     bounced = stance.unsprung * _second_derivative(plan.hop, plan.rate) + plan.strut(plan.hop)
-    motion, forces, slip = _balanced(stance, plan, bounced)
+    motion, forces, slip, steer = _balanced(stance, plan, bounced)
     shake, moved = rough_road(plan.time, rng)
     pace = np.clip(motion.speed / ROAD_SPEED, 0.0, 1.3)[:, None]
     shake, moved = pace * shake, pace * moved
@@ -154,7 +154,6 @@ def ride(virtual_car: VirtualCar, plan: Plan, rng: np.random.Generator) -> State
     on_tyres = stance.mass * stance.height / (TYRE_RATE * np.sum(stance.track**2) / 2)
     roll = motion.roll + on_tyres * motion.roll / (plan.lean * ROLL_RATE)
     to_vehicle = level_to_vehicle(roll, motion.pitch)
-    steer = _steer(stance, motion, forces, slip, plan.rate)
     tyres = _tyres(forces, slip)
     wheel_speed = _wheel_speed(stance, motion, tyres)
     whole = States(
@@ -184,16 +183,21 @@ def ride(virtual_car: VirtualCar, plan: Plan, rng: np.random.Generator) -> State
     return whole.of(virtual_car.corners)
 
 
-def _balanced(stance: Stance, plan: Plan, bounced: Floats) -> tuple[_Motion, _Forces, Floats]:
-    """Motion and forces that agree, and the slip (n, axle); `bounced` (n, corner) [N] by hop."""
+def _balanced(
+    stance: Stance, plan: Plan, bounced: Floats
+) -> tuple[_Motion, _Forces, Floats, Floats]:
+    """Motion and forces that agree, slip (n, axle) and steer (n,) [rad] of the wheels.
+
+    `bounced` (n, corner) [N] is what hop adds to their loads.
+    """
     wish = np.hypot(plan.ahead, plan.aside)
     way = np.stack([plan.ahead, plan.aside]) / np.maximum(wish, 1e-9)
     given = np.stack([plan.ahead, plan.aside]) * np.minimum(1.0, 6.0 / np.maximum(wish, 1e-9))
     reach = np.full(len(wish), 10.0)
-    turning = np.zeros(len(wish))
+    turning, steer = np.zeros((2, len(wish)))
     for _ in range(ROUNDS):
         motion = _motion(plan, *given)
-        forces = _forces(stance, plan, motion, bounced, turning)
+        forces = _forces(stance, plan, motion, bounced, turning, steer)
         turning = -forces.ahead @ stance.arm[:, 1]
         size, most = np.hypot(*given), forces.use.max(axis=1)
         # Where the car hardly accelerates, nothing says what it could.
@@ -203,10 +207,17 @@ def _balanced(stance: Stance, plan: Plan, bounced: Floats) -> tuple[_Motion, _Fo
         given = way * np.stack(
             [reach * share_of_limit(wish / reach), evenly * share_of_limit(wish / evenly)]
         )
+        slip = _slip(forces, wish / reach)
+        steer = _steer(stance, motion, forces, slip, plan.rate)
+    return motion, forces, slip, steer
+
+
+def _slip(forces: _Forces, wished: Floats) -> Floats:
+    """Slip (n, axle) over that of the largest force; `wished` (n,) is the wish over its reach."""
     slip = slip_of(forces.use)
-    spins = (wish / reach > slip_of(np.array(1.0)))[:, None]
+    spins = (wished > slip_of(np.array(1.0)))[:, None]
     first = forces.use > 0.97 * forces.use.max(axis=1, keepdims=True)
-    return motion, forces, np.where(spins & first, np.maximum(slip, (wish / reach)[:, None]), slip)
+    return np.where(spins & first, np.maximum(slip, wished[:, None]), slip)
 
 
 def _motion(plan: Plan, along: Floats, sideways: Floats) -> _Motion:
@@ -235,9 +246,13 @@ def _settling(goal: Floats, mode: tuple[float, float], rate: float) -> tuple[Flo
 
 
 def _forces(
-    stance: Stance, plan: Plan, motion: _Motion, bounced: Floats, turning: Floats
+    stance: Stance, plan: Plan, motion: _Motion, bounced: Floats, turning: Floats, steer: Floats
 ) -> _Forces:
-    """Forces of one round; `turning` (n,) [N m] is the yaw moment of the forces ahead."""
+    """Forces of one round.
+
+    `turning` (n,) [N m] is the yaw moment of the forces ahead, `steer` (n,) [rad] the angle of the
+    steered wheels, by which their side forces point backwards.
+    """
     air = AIR_DRAG * motion.speed**2
     pitching = stance.height * (stance.mass * motion.along + air)
     pitching = pitching + stance.mass * PITCH_GYRATION**2 * motion.pitch_change
@@ -251,8 +266,7 @@ def _forces(
     front = (stance.mass * front - turning) / stance.base
     axle = np.stack([front, stance.mass * motion.sideways - front], axis=1)
     steered = np.array([c.steered for c in stance.corners])
-    # Angle of the steered wheels without their slip: that alone turns a force backwards.
-    turned = (stance.base * motion.yaw_rate / np.maximum(motion.speed, SLOWEST))[:, None] * steered
+    turned = steer[:, None] * steered
     rolled = _rolling(stance, motion, upward, plan)
     aside = axle[:, AXLE] * limit / _by_axle(limit)[:, AXLE]
     held = rolled / np.cos(turned) - aside * np.tan(turned)
