@@ -12,6 +12,7 @@ from functools import partial
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.base.labelled import SEPARATOR
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import STANDARD_GRAVITY
@@ -29,6 +30,7 @@ from recon.evaluation.balance.axle_sums import (
     unknown_tyres,
 )
 from recon.evaluation.braking.coasting_drag import Coasting, brakes_of, coasting_of
+from recon.evaluation.braking.stated_torque import against_stated
 from recon.evaluation.braking.stops import GATE, LEAST, BrakedDrive, Stop, shares_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import (
@@ -112,7 +114,8 @@ def braking(
             gate=f"{GATE}; {sampling(drive.forces)}",
             assumed=answer.assumed,
             not_given=answer.not_given + passed_over(sections, names, LEAST, "straight braking"),
-        ),
+        )
+        | {"remarks": SEPARATOR.join(filter(None, answer.remarks))},
     )
 
 
@@ -148,6 +151,7 @@ class _Answer:
     stops: list[Stop]
     assumed: list[str] = field(default_factory=list)
     not_given: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
     resting: Floats = field(init=False)
 
     def __post_init__(self) -> None:
@@ -334,6 +338,8 @@ class _Answer:
             for i, ratio in self._ratios(coasting, a).items():
                 ratios[i][a] = ratio
             changes[a] = self._change([of_stop[a] for of_stop in ratios], a)
+            own = [of_stop[a] for i, of_stop in enumerate(ratios) if self._given(i)]
+            self.remarks += [against_stated(self.drive.forces, list(SIDES)[a], own)]
         if len(self.stops) < 2:
             self.not_given.append("Fade of the brakes: there is one stop only. Brake twice or more")
         text = "force of the brakes per line pressure"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from recon.base.labelled import sentences_of
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR
@@ -34,7 +35,8 @@ def braking_summary(answer: xr.Dataset) -> list[str]:
     count = answer.sizes["stop"]
     lines = [f"Braking, {count} stop{'s' if count > 1 else ''}: {_finding(answer)}"]
     lines += [*wrapped(_unused(answer)), *_unused_table(answer)]
-    for sentence in (_brakes(answer), _per_bar(answer), _resting(answer)):
+    remarks = sentences_of(answer, "remarks")
+    for sentence in (_brakes(answer), _per_bar(answer), *remarks, _resting(answer)):
         lines += wrapped(sentence) if sentence else []
     return lines + footnotes(answer)
 

@@ -1,0 +1,51 @@
+"""A brake torque that the gauges contradict is named in the braking answer."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from recon.analysis.braking import braking
+from recon.report.answers.braking import braking_summary
+from tests.test_braking import faded
+
+
+def stated(forces: xr.Dataset, front: float, rear: float) -> xr.Dataset:
+    """The forces of a car whose file states these shares of the true brake torques, to 10 %."""
+    shown = braking(forces)["force_per_pressure"].isel(stop=0).to_numpy() / 2
+    radius = forces["loaded_radius"].to_numpy()
+    torque = np.repeat([front, rear] * shown, 2) * radius
+    out = forces.copy()
+    for name, values in (("", torque), ("u_", 0.1 * torque)):
+        out[f"{name}brake_torque_per_pressure"] = ("corner", values)
+    return out
+
+
+@pytest.mark.parametrize("share", [0.8, 1.0, 1.25])
+def test_a_torque_that_pads_may_have_is_not_contradicted(share: float) -> None:
+    assert braking(stated(faded(0.0).forces(), share, share)).attrs["remarks"] == ""
+
+
+@pytest.mark.parametrize("share", [0.5, 2.0])
+def test_half_or_twice_the_torque_of_an_axle_is_named_with_both_forces(share: float) -> None:
+    forces = faded(0.0).forces()
+    found = braking(stated(forces, share, 1.0))
+    per_bar = 1e5 * float(found["force_per_pressure"].sel(axle="front")[0])
+    remark = found.attrs["remarks"]
+    assert remark.startswith("The gauges contradict the stated brake torque of the front axle:")
+    assert f"they show {per_bar:.1f} +-" in remark
+    assert f"the loaded radius give {share * per_bar:.1f} +-" in remark
+    assert "brake_torque_Nm_per_bar" in " ".join(braking_summary(found))
+
+
+def test_exchanged_lines_are_named_on_both_axles() -> None:
+    """Twice the pressure at the front: exchanged, each axle has the other's."""
+    forces = stated(faded(0.0).forces(), 1.0, 1.0)
+    pressure = forces["brake_pressure"].to_numpy() * np.array([2.0, 2.0, 1.0, 1.0])
+    forces["brake_torque_per_pressure"] = forces["brake_torque_per_pressure"] / [2.0, 2.0, 1.0, 1.0]
+    for order, named in (([0, 1, 2, 3], 0), ([2, 3, 0, 1], 2)):
+        logged = forces.assign(
+            brake_pressure=forces["brake_pressure"].copy(data=pressure[:, order])
+        )
+        assert braking(logged).attrs["remarks"].count("lines of front and rear") == named
