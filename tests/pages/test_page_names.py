@@ -53,3 +53,38 @@ def test_causes_of_an_axle_name_both_tyres(drive: Opened) -> None:
     most = [drive.ask(script, [f"{corner}.y", node]) for corner in ("FL", "FR")]
     assert f"{max(most):.1f} N" in lines[0]
     assert all("FL " in line and "FR " in line for line in lines)
+
+
+# Of every number on the axes of the force plane: pixels of its letters, and those of them that were
+# inked when it was written.
+COVERED = """(wiped) => {
+  const own = CanvasRenderingContext2D.prototype;
+  const [fill, stroke] = [own.fillText, own.strokeText];
+  const found = [];
+  if (!wiped) own.strokeText = () => {};
+  own.fillText = function (words, x, y) {
+    if (this.canvas.id === "plane" && /^[^A-Z]+$/.test(words)) {
+      const { width, height } = this.canvas;
+      const beside = new OffscreenCanvas(width, height).getContext("2d");
+      for (const key of ["font", "textAlign", "textBaseline"]) beside[key] = this[key];
+      beside.setTransform(this.getTransform());
+      beside.fillText(words, x, y);
+      const [letters, there] = [beside, this].map(
+        (one) => one.getImageData(0, 0, width, height).data);
+      const at = [...Array(width * height).keys()].filter((i) => letters[4 * i + 3] > 128);
+      found.push([at.length, at.filter((i) => there[4 * i + 3] > 64).length]);
+    }
+    fill.call(this, words, x, y);
+  };
+  window.dispatchEvent(new Event("beforeprint"));
+  [own.fillText, own.strokeText] = [fill, stroke];
+  return found;
+}"""
+
+
+def test_numbers_of_the_force_plane_are_not_covered_by_dots(drive: Opened) -> None:
+    drive.page.locator("#plane").scroll_into_view_if_needed()
+    found = drive.ask(COVERED, True)
+    assert len(found) >= 8  # two on each of the four tyres' axes at least
+    assert all(letters > 0 and covered == 0 for letters, covered in found)
+    assert any(covered for _, covered in drive.ask(COVERED, False))  # twin

@@ -51,18 +51,28 @@ const Plane = (() => {
     numbers(context, box, x, y, size);
   }
 
+  /* Words with a rim in which all dots are wiped out. */
+  function onDots(context, words, x, y) {
+    context.globalCompositeOperation = "destination-out";
+    context.strokeText(words, x, y);
+    context.globalCompositeOperation = "source-over";
+    context.fillText(words, x, y);
+  }
+
   /* Numbers on both axes, in kN. */
   function numbers(context, box, x, y, size) {
     context.fillStyle = Draw.colour("middle");
+    context.lineWidth = 4;
+    context.lineJoin = "round";
     context.font = "11px system-ui, sans-serif";
     for (const value of Draw.ticks(-size, size, 4).filter((one) => one !== 0 && Math.abs(one) < 0.9 * size)) {
       const words = `${value > 0 ? "+" : ""}${Draw.plain(value / 1000)}`;
       context.textAlign = "center";
       context.textBaseline = "top";
-      context.fillText(words, x(value), box.y + 3);
+      onDots(context, words, x(value), box.y + 3);
       context.textAlign = "right";
       context.textBaseline = "middle";
-      if (y(value) > box.y - box.tall / 2 + 24) context.fillText(words, box.x - 4, y(value));
+      if (y(value) > box.y - box.tall / 2 + 24) onDots(context, words, box.x - 4, y(value));
     }
     context.font = "12px system-ui, sans-serif";
   }
