@@ -29,7 +29,7 @@ from recon.evaluation.balance.axle_sums import (
     thinned,
     unknown_tyres,
 )
-from recon.evaluation.braking.coasting_drag import Coasting, brakes_of, coasting_of
+from recon.evaluation.braking.coasting_drag import U_ENGINE_DRAG, Coasting, brakes_of, coasting_of
 from recon.evaluation.braking.stated_torque import against_stated
 from recon.evaluation.braking.stops import GATE, LEAST, BrakedDrive, Stop, shares_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
@@ -292,7 +292,8 @@ class _Answer:
         if isinstance(coasting, Coasting):
             self.assumed.append(
                 "Engine and tyres drag in a stop as they did while coasting "
-                f"({coasting.seconds:.1f} s seen)"
+                f"({coasting.seconds:.1f} s seen), the engine to {100 * U_ENGINE_DRAG:.0f} % "
+                "(standard uncertainty) for other gears and speeds"
             )
             drag = combined(lambda c: -c, coasting.force)
             share = combined_each(lambda f: f[:, :1] / f.sum(axis=1, keepdims=True), force)
