@@ -184,7 +184,8 @@ ANSWERS = (
             ),
             Option(
                 "bandwidth",
-                "low-pass the forces first; without it they stay as they are",
+                "low-pass the forces first; without it they stay as they are, or are read at 8 Hz "
+                "where no sensor shows how a wheel hops",
                 unit="Hz",
             ),
             Option(

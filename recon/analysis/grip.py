@@ -19,6 +19,7 @@ from recon.base.errors import DataError, NoAnswerError
 from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.public import public
+from recon.base.words import enumerated
 from recon.evaluation.common.answer_labels import (
     SEPARATOR,
     Labelled,
@@ -40,6 +41,7 @@ NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", *SIGNED
 BLOCK = 2.0  # s, a stretch by which repeats are counted
 MOST_BLOCKS = 200  # blocks are longer in long drives
 STEPS = (250.0, 500.0, 1000.0, 2000.0)  # N between the loads of the table
+BELOW_HOP = 8.0  # Hz, where no sensor shows how a wheel hops: its Fz is wrong by as much as hop
 U_LIMIT = 0.04  # of a force on a plateau, or of a sliding tyre: its peak may lie higher
 ROWS = 12  # loads in the table, about
 ONE = ("corner", "direction")
@@ -79,7 +81,8 @@ def grip(
     least_use : float
         Horizontal over vertical force above which a tyre works hard. [1]
     bandwidth : float, optional
-        Forces are low-passed to it first. [Hz]
+        Forces are low-passed to it first; without it they stay as they are, or are low-passed to
+        8 Hz where neither acceleration nor travel of a hub was logged. [Hz]
     others : sequence of Dataset, optional
         Forces of other runs on the same set-up; their samples enter together with those of this
         run.  The attribute `tyre_temperature` [degC] of each run parts hot from cold ones.
@@ -118,11 +121,19 @@ def grip(
     for other in others or ():
         require_forces(other, *NEEDED)
     drives = drives_of(forces, others or ())
+    if _hop_not_measured(drives):
+        bandwidth = bandwidth or BELOW_HOP
     gate = Gate(low_load, least_use, bandwidth, None if parts is None else parts >= 0)
     fits, pairs = fit_all(drives, gate)
     if not any(fit.envelope for fit in fits):
         raise _nothing(forces, fits, least_use)
     return _labelled(drives, fits, pairs, gate, _blocks(drives) if parts is None else Blocks(parts))
+
+
+def _hop_not_measured(drives: Drives) -> list[str]:
+    """Corners whose vertical force in wheel hop is not known in one of the drives."""
+    found = {c for one in drives.forces for c in one.attrs.get("hop_not_measured", "").split()}
+    return [name for name in corner_names(drives.forces[0]) if name in found]
 
 
 def _nothing(forces: xr.Dataset, fits: list[Fit], least_use: float) -> NoAnswerError:
@@ -176,6 +187,12 @@ def _labelled(
     slips = [slip_of(one) for one in drives.forces]
     evidence = [_evidence(fit, slips, drives) for fit in fits]
     lacking = [reasons(pairs, fits, loads, corner_names(forces)), warm.reason]
+    in_hop = []
+    if hopping := _hop_not_measured(drives):
+        in_hop.append(
+            f"grip in wheel hop: the hubs of {enumerated(hopping)} have neither accelerometer nor "
+            "travel, so that their vertical forces in hop are not known; log hub_acceleration"
+        )
     answer = xr.Dataset(
         _forces(fits, own, loads, evidence, blocks)
         | _facts(fits, own, evidence)
@@ -187,7 +204,7 @@ def _labelled(
             "Grip",
             gate=_gate_words(gate),
             assumed=_assumed(known, blocks),
-            not_given=[*_not_given(fits, own, slips, blocks), *filter(None, lacking)],
+            not_given=[*in_hop, *_not_given(fits, own, slips, blocks), *filter(None, lacking)],
         ),
     )
     answer.attrs["references"] += "; Koenker and Bassett, Econometrica 46 (1978) 33-50"
