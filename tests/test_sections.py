@@ -231,6 +231,24 @@ def test_a_load_that_does_not_differ_from_zero_may_be_no_lift() -> None:
     forces["tyre_force"].values[:, 0, 2] = load
     found = find_sections(forces)
     assert found["lift_kind"].to_numpy().tolist() == ["light"]
+    counted, *more = sections_summary(found)
+    assert "lift" not in counted
+    assert "  wheels off the ground: 0 times; so light that they may have been: 1 times" in more
+    assert not any(line.startswith("  longest wheel lift") for line in more)
+
+
+def test_the_longest_lift_is_one_that_is_sure() -> None:
+    forces = drive(6)
+    least = 1.5 * float(forces["u_tyre_force"][0, 0, 2])
+    at = [1.0, 1.1, 1.5, 1.6, 3.0, 3.1, 5.0, 5.1]
+    load = np.interp(
+        forces["elapsed_time"], at, [1500.0, 0.0, 0.0, 1500.0, 1500.0, least, least, 1500.0]
+    )
+    forces["tyre_force"].values[:, 0, 2] = load
+    counted, *more = sections_summary(find_sections(forces))
+    assert counted.endswith("1 wheel lift")
+    assert "  wheels off the ground: 1 times; so light that they may have been: 1 times" in more
+    assert any(line.startswith("  longest wheel lift: FL from 1.") for line in more)
 
 
 def test_forces_of_which_nothing_is_known_are_refused() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.late import xr
@@ -37,8 +38,8 @@ LIFT = "wheel lift"
 def sections_summary(answer: xr.Dataset) -> list[str]:
     """Sections counted by kind, then one by one with start and end."""
     whole = [s for s in sections_of(answer) if not s.kind.startswith("corner ")]
-    lifts = answer.sizes.get("lift", 0)
     counts = Counter(_lane(section.kind) for section in whole)
+    lifts = int(np.sum(_off_the_ground(answer)))
     if lifts:
         counts[LIFT] = lifts
     words = [f"{n} {_plural(kind, n)}" for kind, n in counts.items()]
@@ -58,21 +59,31 @@ def sections_summary(answer: xr.Dataset) -> list[str]:
     return lines
 
 
+def _off_the_ground(answer: xr.Dataset) -> NDArray[np.bool_]:
+    """Which lifts (lift,) are sure; the wheels of others are so light that they may have been."""
+    if "lift_kind" not in answer:
+        return np.zeros(0, dtype=bool)
+    return np.asarray(answer["lift_kind"].to_numpy() != LIGHT)
+
+
 def _lift_lines(answer: xr.Dataset) -> list[str]:
-    if not answer.sizes.get("lift", 0):
+    sure = _off_the_ground(answer)
+    if not sure.size:
         return []
+    lifts, light = int(np.sum(sure)), int(np.sum(~sure))
+    counted = (
+        f"  wheels off the ground: {lifts} times; so light that they may have been: {light} times"
+    )
     columns = [answer[f"{u}lift_{end}"].to_numpy() for end in ("start", "end") for u in ("", "u_")]
-    length = columns[2] - columns[0]
+    length = np.where(sure, columns[2] - columns[0], np.nan)
     if not np.isfinite(length).any():
-        return []
+        return [counted]
     longest = int(np.nanargmax(length))
     start, u_start, end, u_end = (float(column[longest]) for column in columns)
     half = COVERAGE_FACTOR * float(np.hypot(u_start, u_end))
     corner = str(answer["lift_corner"].to_numpy()[longest])
-    light = int(np.sum(answer["lift_kind"].to_numpy() == LIGHT))
-    lifts = answer.sizes["lift"] - light
     return [
-        f"  wheels off the ground: {lifts} times; so light that they may have been: {light} times",
+        counted,
         f"  longest wheel lift: {corner} from {start:.3f} to {end:.3f} s, "
         f"{end - start:.3f} +-{half:.3f} s (95 %)",
     ]
