@@ -88,6 +88,8 @@ def test_numbers_words_and_lists_of_words_are_told_apart() -> None:
     [
         (lambda: recon.save_figure("x", "x.png"), r"save_figure, argument figure: 'x'; need a Fig"),
         (lambda: recon.page(day().forces, answers=("nope",)), r"answers: 'nope'; need a list, ea"),
+        (lambda: recon.page(day().forces, answers=[None]), r"answers: None; need a list, each of"),
+        (lambda: recon.page(day().forces, sections=xr.Dataset()), r"without section, section_kin"),
         (lambda: recon.read_result(7), r"read_result, argument path: the value 7; need the name"),
         (lambda: recon.read_log(None, day().car), r"read_log, argument path: the value None; nee"),
         (lambda: recon.read_run_list(b"runs.csv"), r"argument path: the value b'runs\.csv'; need"),
@@ -135,6 +137,10 @@ def test_components_and_attributes_that_are_missing_are_named() -> None:
         recon.reconstruct(of.conditioned.drop_attrs(deep=False), of.calibration, of.car)
     with pytest.raises(DataError, match=r"without the attribute rate_Hz, which arithmetic"):
         recon.sections(of.forces.drop_attrs(deep=False))
+    forces = of.forces.copy()
+    del forces.attrs["bandwidth_Hz"]
+    with pytest.raises(DataError, match=r"without the attribute bandwidth_Hz, which arithmetic"):
+        recon.braking(forces)
 
 
 def test_a_log_without_a_number_gives_no_force_and_says_why() -> None:

@@ -53,9 +53,9 @@ def public(function: Callable[Given, Result]) -> Callable[Given, Result]:
     def checked(*args: Given.args, **kwargs: Given.kwargs) -> Result:
         given = (*zip(annotations, args, strict=False), *kwargs.items())
         for name, value in given:
-            members = value if name in several and isinstance(value, list | tuple) else (value,)
-            for one in members if name in kinds else ():
-                if not _is_one_of(kinds[name], one):
+            each = list(value) if name in several and isinstance(value, list | tuple) else None
+            for one in ([value] if each is None else each) if name in kinds else ():
+                if not _is_one_of(kinds[name], one) or (each and one is None):
                     raise _refused(function.__qualname__, name, one, kinds[name], name in several)
         for name, value in given:
             _require_plain(function.__qualname__, name, annotations.get(name, ""), value)

@@ -11,7 +11,7 @@ from recon.base.late import xr
 from recon.base.public import public
 from recon.calibration.calibrated import Calibration
 from recon.car.vehicle import Vehicle
-from recon.evaluation.sections.find_sections import find_sections
+from recon.evaluation.sections.find_sections import find_sections, sections_of
 from recon.pages.axles import axles_of, known_sums
 from recon.pages.brief import brief
 from recon.pages.calibration import calibration_of
@@ -106,6 +106,7 @@ def drive_page(
     why = causes_over_time(forces)
     calibrated = calibration_of(forces, calibration)
     found = find_sections(forces) if sections is None else sections
+    sections_of(found)  # refuses what is none
     given = {"sections": found, "vehicle": vehicle}
     shared = {name: value for name, value in given.items() if value is not None}
     shown = list(shown_answers(forces, shared) if answers is None else answers)

@@ -6,15 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.errors import DataError, DataWarning, warn
-from recon.base.labelled import place_of
+from recon.base.labelled import place_of, require_attributes
 from recon.base.late import xr
 from recon.conditioning.filters import is_filtered, low_pass, noise_left
 from recon.reconstruction.result.signed_errors import ALONG as FOLLOWED
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
-from recon.records.forces import SUMS
+from recon.records.forces import MAKE_AGAIN, SUMS
 from recon.records.scratch import columns
 
-ALONG = "elapsed_time"
+ALONG, RATES = "elapsed_time", ("rate_Hz", "bandwidth_Hz")
 PER_PERIOD = 12  # means in a period of the bandwidth, at which they are 1 % low
 # Taken as they are in the middle: a mean of them says nothing more, and who asks for samples
 # without a flag must not lose their neighbours too.
@@ -29,9 +29,10 @@ def at_bandwidth(forces: xr.Dataset, bandwidth: float, *names: str) -> xr.Datase
     whatever has no time is kept.  Channels are means over a twelfth of a period of the bandwidth;
     flags are those of the middle sample.
 
-    Raises DataError: the drive is shorter than two samples of the result.
+    Raises DataError: the drive is shorter than two samples of the result, or its rate is lost.
     """
-    rate, own = (float(forces.attrs[name]) for name in ("rate_Hz", "bandwidth_Hz"))
+    require_attributes(forces, RATES, MAKE_AGAIN)
+    rate, own = (float(forces.attrs[name]) for name in RATES)
     band = min(bandwidth, own)
     size = max(int(rate / (PER_PERIOD * bandwidth)), 1)
     out = short_means(forces, size / rate, *(n for n in names if n not in AS_THEY_ARE))
@@ -108,12 +109,13 @@ def _of(name: str, values: NDArray, size: int) -> NDArray | None:
 def bandwidth_for(forces: xr.Dataset, asked: float, what: str, do: str = "Leave it out.") -> float:
     """The bandwidth that was asked for, or as much of it as the forces have [Hz].
 
-    Raises DataError: it is not above zero; `do` is the remedy.
+    Raises DataError: it is not above zero, or that of the forces is lost; `do` is the remedy.
     Warns DataWarning: the forces have less; `what` names what is read at it.
     """
     if not asked > 0:
         found = f"bandwidth = {asked:g} Hz asked for"
         raise DataError(place_of(forces), found, "a bandwidth above 0 Hz", do)
+    require_attributes(forces, RATES, MAKE_AGAIN)
     there = float(forces.attrs["bandwidth_Hz"])
     if asked > there:
         warn(
