@@ -77,10 +77,11 @@ def require_whole(ended: Ended, fresh: Path) -> None:
     assert "note (safety)" not in ended.err  # the demo shows how it ought to be done
     beyond = [x for x in ended.err.splitlines() if x.startswith("note (extrapolation)")]
     assert len(beyond) == 1  # for all runs, each of which keeps its own
-    assert "6 runs have forces beyond the largest pull" in beyond[0]
-    for file in sorted((fresh / "runs").glob("*/forces.nc")):
-        notes = " ".join(read_result(file)["note"].to_numpy())
-        assert f"{file.parent.name}.csv.gz, corner RR" in notes
+    runs = [read_result(file) for file in (fresh / "runs").glob("*/forces.nc")]
+    notes = [" ".join(run["note"].to_numpy()) if "note" in run else "" for run in runs]
+    count = sum("forces beyond the largest pull" in own for own in notes)
+    assert count > 1
+    assert f"{count} runs have forces beyond the largest pull" in beyond[0]
 
 
 def require_steps(run: Run) -> None:
