@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from recon.base.late import xr
-from recon.command_provenance import assume, record, recorded
+from recon.command_provenance import assume, recorded
 from recon.command_report import Name, Report, Say, quiet, written
 from recon.records.overwriting import refuse_existing
 from recon.report.common.sheet import Pictures
@@ -32,7 +32,7 @@ def compare(
     from recon.analysis.comparison import compare_runs
     from recon.pages.comparison_page import comparison_page
     from recon.pages.page_option import refuse_page_name, write_page_beside
-    from recon.records.results import as_written, read_result, write_result
+    from recon.records.results import read_result, write_result
     from recon.records.run_list import read_run_list
     from recon.report.comparison.comparison_picture import plot_comparison
     from recon.report.comparison.comparison_summary import comparison_summary
@@ -51,7 +51,8 @@ def compare(
     answer = compare_runs(listed, results(), metric=metric, margin=margin)
     draw: Pictures = {"comparison.png": partial(plot_comparison, answer)}
     files = written({"comparison.nc": partial(write_result, answer)}, draw, folder, overwrite)
-    make = partial(comparison_page, as_written(answer, record()))
+    # From the file, so that both state one time of writing.
+    make = partial(comparison_page, read_result(folder / "comparison.nc"))
     files += write_page_beside(page, make, say, overwrite=overwrite)
     say(f"complete: {folder}")
     refused = answer.attrs["verdict"] == "not comparable"

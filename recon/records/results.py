@@ -47,7 +47,7 @@ def write_result(
     """
     target = Path(path)
     require_ending(target, ".nc")
-    stamped = as_written(dataset, record)
+    stamped = _as_written(dataset, record)
     with replace_whole(target, overwrite=overwrite) as temporary:
         try:
             by_sample = [str(n) for n, v in stamped.variables.items() if SAMPLES in v.dims]
@@ -61,7 +61,7 @@ def write_result(
     return target
 
 
-def as_written(dataset: xr.Dataset, record: Record | None) -> xr.Dataset:
+def _as_written(dataset: xr.Dataset, record: Record | None) -> xr.Dataset:
     """The result with the attributes of its file: program, time of writing, record."""
     dataset = with_record(dataset, record) if record else dataset
     return dataset.assign_attrs(
