@@ -105,9 +105,9 @@ def changed(**changes: object) -> xr.Dataset:
 @pytest.mark.parametrize(
     ("forces", "message"),
     [
-        (changed(corner=["FL", "FL", "RL", "RR"]), "corners FL, FL, RL, RR, axes x, y, z; need"),
-        (changed(corner=["FL", "FR", "RL", "XX"]), "corners FL, FR, RL, XX, axes"),
-        (changed(component=["x", "z", "y"]), "axes x, z, y; need some of FL"),
+        (changed(corner=["FL", "FL", "RL", "RR"]), "corner: 'FL' 2 times; need each label once"),
+        (changed(corner=["FL", "FR", "RL", "XX"]), "corners FL, FR, RL, XX; need some of FL"),
+        (changed(component=["x", "z", "y"]), "components x, z, y; need x, y, z"),
         (
             changed(elapsed_time=("elapsed_time", np.zeros(9), {"units": "s"})),
             "9 samples, 8 of them not after the one before; need two",

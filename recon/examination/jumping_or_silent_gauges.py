@@ -16,6 +16,7 @@ from recon.examination.view import Part, View
 
 HARDLY = 0.1  # of the most information that a drive has about a gauge
 APART = 0.35  # of the step between two levels, the largest spread about them; no source
+SUDDEN = 3.0  # nats, by which a jump differs from a drift; no source
 SILENT = 2.0  # times the noise of single samples, of a short mean that is nothing else
 
 
@@ -26,7 +27,7 @@ def now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
     upper, step = levels_seen(part, i, too_much)
     sudden = suddenness_of(view, part, i, upper, step)
     # One step is a zero that moved, see `_jump`; what comes and goes slowly is a drift.
-    if np.count_nonzero(np.diff(upper)) > 1 and sudden > 0:
+    if np.count_nonzero(np.diff(upper)) > 1 and sudden > SUDDEN:
         times = len(runs(upper))
         yield Candidate(
             "jumping",
