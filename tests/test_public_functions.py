@@ -143,6 +143,7 @@ def test_components_and_attributes_that_are_missing_are_named() -> None:
         recon.braking(forces)
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
 def test_a_log_without_a_number_gives_no_force_and_says_why() -> None:
     of = day()
     silent = of.log.assign(indication=np.nan * of.log["indication"])

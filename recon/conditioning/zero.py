@@ -319,7 +319,9 @@ def _uncertainty(
     u, drift = unsure.copy(), np.zeros(len(unsure))
     # A gauge that died, or shows nothing but noise, has no span to compare its change with.
     at = np.arange(1, len(raw), max(len(raw) // ENOUGH_SAMPLES, 1))
-    moves = span > ALIVE * np.nanstd(at_rows(raw, at) - at_rows(raw, at - 1), axis=0)
+    steps = at_rows(raw, at) - at_rows(raw, at - 1)
+    steps[:, np.isnan(steps).all(axis=0)] = 0.0
+    moves = span > ALIVE * np.nanstd(steps, axis=0)
     paired = moves & ~lone
     if paired.any():
         size = common_scale(span[moves])
