@@ -116,9 +116,7 @@ def _are(holds: Callable[[Any], bool], value: object) -> bool:
 def _is_log(value: object) -> bool:
     """Whether it is the name of a log, or one with that of a column map or None."""
     if isinstance(value, tuple):
-        return len(value) == len(("log", "map")) and all(
-            one is None or _is_path(one) for one in value
-        )
+        return len(value) == 2 and all(one is None or _is_path(one) for one in value)
     return _is_path(value)
 
 

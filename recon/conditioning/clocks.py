@@ -91,6 +91,12 @@ class Clock:
         return float(np.sqrt(self.u_offset**2 + np.mean(away**2) + self.delay**2))
 
     @property
+    def started(self) -> str:
+        """When the log started by the first one's clock, in words."""
+        way = "late" if self.start > 0 else "early"
+        return f"{Path(self.path).name} started {abs(self.start):.3f} s {way}"
+
+    @property
     def within(self) -> float:
         """Half-width [s] of the 95 % interval of the alignment, in the middle of both logs."""
         return COVERAGE_FACTOR * float(np.hypot(self.u_offset, self.delay))
@@ -108,10 +114,9 @@ def in_words(clock: Clock, first: str) -> str:
     """Offset, drift and uncertainty of a clock; `first` is the log that it is set to."""
     best = max(clock.agreements, key=lambda a: a.like)
     by = best.names[0] if best.names[0] == best.names[1] else f"{best.names[0]} and {best.names[1]}"
-    way = "late" if clock.start > 0 else "early"
     return (
-        f"{Path(clock.path).name} started {abs(clock.start):.3f} s {way} by the clock of "
-        f"{Path(first).name}, and its clock is {clock.pace}; aligned within "
+        f"{clock.started} by the clock of {Path(first).name}, and its clock is {clock.pace}; "
+        "aligned within "
         f"+-{1e3 * clock.within:.1f} ms (95 %) by {by}"
     )
 

@@ -25,9 +25,10 @@ def now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
     gauge = part.gauges[i]
     too_much = _too_much(part, i)
     upper, step = levels_seen(part, i, too_much)
-    sudden = suddenness_of(view, part, i, upper, step)
-    # One step is a zero that moved, see `_jump`; what comes and goes slowly is a drift.
-    if np.count_nonzero(np.diff(upper)) > 1 and sudden > SUDDEN:
+    sudden = 0.0
+    if np.count_nonzero(np.diff(upper)) > 1:  # one step is a zero that moved, see `_jump`
+        sudden = suddenness_of(view, part, i, upper, step)
+    if sudden > SUDDEN:  # what comes and goes slowly is a drift
         times = len(runs(upper))
         yield Candidate(
             "jumping",

@@ -90,16 +90,19 @@ def shapes_of(view: View, part: Part) -> Floats:
     moments of the drive [the gauge's unit].
     """
     y = part.samples.indication
-    slope = kept_in(view.kept, f"slope of indication {part.name}", partial(slope_of, view, part))
     raw = y + np.nan_to_num(part.zero)[:, None]
     starts = [y.shape[1] * k // (STEPS + 1) for k in range(1, STEPS + 1)]
     after = [np.broadcast_to(np.arange(y.shape[1]) >= k, y.shape) for k in starts]
-    return np.array([-slope, raw, y, *after])
+    return np.array([-slope_of(view, part), raw, y, *after])
 
 
 def slope_of(view: View, part: Part) -> Floats:
     """Slopes (gauge, n) of the indications of an assembly, in each gauge's unit over time [1/s]."""
-    return view.log["slope_of_indication"].sel(gauge=list(part.gauges)).to_numpy().T
+
+    def of_log() -> Floats:
+        return np.asarray(view.log["slope_of_indication"].sel(gauge=list(part.gauges)).to_numpy().T)
+
+    return kept_in(view.kept, f"slope of indication {part.name}", of_log)
 
 
 def own_course(view: View, part: Part) -> OwnCourse | None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.kept_results import kept_in
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
+from recon.car.vehicle import SIDES
 from recon.examination.attitude import attitude_agrees
 from recon.examination.comparison import Comparison
 from recon.examination.motion import Motion, motion_of, scatter
@@ -222,7 +224,8 @@ def _hubs_alike(motion: Motion) -> Iterator[Comparison]:
     A yaw acceleration makes no difference ahead on one side of the car, nor sideways on one axle.
     """
     ones = np.ones(motion.count)
-    for k, pairs in ((0, (("FL", "RL"), ("FR", "RR"))), (1, (("FL", "FR"), ("RL", "RR")))):
+    axles = tuple(SIDES.values())
+    for k, pairs in enumerate((zip(*axles, strict=True), axles)):
         axis = COMPONENTS[k]
         for pair in pairs:
             first, second = (motion.view.channel("hub_acceleration", name) for name in pair)
@@ -236,7 +239,7 @@ def _hubs_alike(motion: Motion) -> Iterator[Comparison]:
                 "m/s2",
                 first[:, k],
                 second[:, k],
-                float(np.hypot(SHAKES[k], SHAKES[k])),
+                sqrt(2.0) * SHAKES[k],
                 [GAIN * second[:, k], HUB_ZERO * ones, TURNS * ones],
                 channels=channels,
                 shares={channels[0]: first[:, k], channels[1]: -second[:, k]},

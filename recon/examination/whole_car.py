@@ -22,6 +22,7 @@ from recon.examination.comparison import LIMIT, Comparison
 from recon.examination.motion import Motion, motion_of, scatter
 from recon.examination.term import Term
 from recon.examination.view import View
+from recon.reconstruction.causes.usual_loads import TURNING
 from recon.reconstruction.whole_car.car_stance import (
     AWAY,
     DRAG,
@@ -46,7 +47,6 @@ LEANS, U_LEANS = 0.7, 0.4  # of its height: how far the centre of mass moves wit
 SETTLES = 0.2  # s, in which the body leans or dives after its acceleration has changed
 HOPPING = 4.0  # limit of upright sums: wheels that hop carry more than short means show
 HEAVES, UPHILL = 0.1, 0.02  # of the weight: what nobody logged from sample to sample, and in all
-USUAL = 0.7  # of the weight: force ahead or aside at which uncertainties are worked out
 GAIN = 0.03  # of a force: load cells and accelerometer
 
 
@@ -114,7 +114,7 @@ class Whole:
     @cached_property
     def pushed(self) -> tuple[Floats, Floats]:
         """Force ahead and aside (n,) [1] of all tyres over that of a usual stop and corner."""
-        ahead, aside = np.nan_to_num(self.motion.inertial[:2] / (USUAL * self.weight))
+        ahead, aside = np.nan_to_num(self.motion.inertial[:2] / (TURNING[1] * self.weight))
         return ahead, aside
 
     def against(

@@ -32,12 +32,12 @@ from recon.conditioning.carrying import timing_of
 from recon.mechanics.assembly import assemblies_of
 from recon.mechanics.motion import steer_to_rack
 from recon.reconstruction.estimator.session import Session
-from recon.reconstruction.inputs.hub_inputs import hop_not_measured
 from recon.reconstruction.inputs.samples import Body, SteerToRack, body_of, samples_of
 from recon.reconstruction.inputs.session_of_log import calibration_of_log, session_of
 from recon.reconstruction.result.attributes import (
     channels_of,
     facts_of,
+    hop_not_measured,
     provenance,
     verdicts_by_corner,
 )
@@ -217,7 +217,7 @@ class Prepared:
         labels["gauge"] = np.asarray(names, dtype=str)
         out = out.assign_coords(stamped(FORCES, labels))
         out.attrs = provenance(log, self.car, self.calibration)
-        out.attrs["hop_not_measured"] = " ".join(hop_not_measured(log, self.car))
+        out.attrs["hop_not_measured"] = " ".join(hop_not_measured(self.solvers))
         reasons = dict.fromkeys(s.outputs.reason for s in self.solvers if s.outputs.reason)
         out.attrs["not_known"] = "; ".join(reasons)
         out.attrs["most_useful_channel"] = self.worth

@@ -8,11 +8,11 @@ import numpy as np
 
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
+from recon.car.si import BAR
 from recon.car.vehicle import SIDES
 from recon.evaluation.common.estimate import Estimate
 
 WORN = 0.12  # of a torque: pads that are cold or worn; common practice, no source
-BAR = 1e5  # Pa
 
 
 def against_stated(forces: xr.Dataset, axle: str, ratios: Sequence[Estimate]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -51,14 +51,6 @@ def hub_inputs(log: xr.Dataset, car: Vehicle, name: str) -> HubInputs:
     of_body = _three(fixed[axis] * (moves and where == "body") for axis, where in enumerate(source))
     _warn_of_stand_in(log, name, source, u, moves)
     return HubInputs(source, u, share, moves, of_body)
-
-
-def hop_not_measured(log: xr.Dataset, car: Vehicle) -> Iterator[str]:
-    """Corners where neither an accelerometer at the hub nor travel shows how the wheel hops."""
-    for name in car.corners:
-        travel = logged(log, "travel", name) and "u_travel" not in log  # not that of the springs
-        if not travel and not axes_logged(log, "hub_acceleration", name)[2]:
-            yield name
 
 
 def _of_body(log: xr.Dataset, car: Vehicle) -> Three:

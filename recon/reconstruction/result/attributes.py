@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,14 @@ def provenance(log: xr.Dataset, car: Vehicle, calibration: Calibration) -> dict[
         "assumptions": SEPARATOR.join(map(str, car.assumed)),
         "format": 1,
     }
+
+
+def hop_not_measured(solvers: Iterable[Solver]) -> Iterator[str]:
+    """Corners where neither an accelerometer at the hub nor travel shows how the wheel hops."""
+    for solver in solvers:
+        for corner, of in zip(solver.assembly.corners, solver.session.wheels, strict=True):
+            if not of.travel_logged and of.acceleration_from[2] != "hub":
+                yield corner.name
 
 
 def channels_of(log: xr.Dataset, corners: list[str]) -> dict[str, xr.DataArray]:

@@ -44,10 +44,8 @@ def sections_summary(answer: xr.Dataset) -> list[str]:
         counts[LIFT] = lifts
     words = [f"{n} {_plural(kind, n)}" for kind, n in counts.items()]
     lines = [f"Sections: {', '.join(words) or 'none found'}"]
-    names, open_points = (answer[n].to_numpy() for n in ("section", "section_undecided"))
-    undecided = dict(zip(names, open_points, strict=True))
     for section in whole[:MOST_LINES]:
-        own = str(undecided[section.name])
+        own = section.undecided
         more = f" (undecided {own})" if own.startswith("whether") else ""
         kind = "" if _lane(section.kind) in section.name else f" ({section.kind})"
         lines.append(f"  {section.name}{kind}: {section.start:.2f} to {section.end:.2f} s{more}")

@@ -55,8 +55,7 @@ def _title(clocks: Sequence[Clock]) -> str:
     within = f"aligned within \u00b1 {1e3 * worst.within:.1f} ms (95 %)"
     if len(clocks) > 1:
         return f"Clocks of {len(clocks)} further logs {within}"
-    way = "late" if worst.start > 0 else "early"
-    return f"{Path(worst.path).name} started {abs(worst.start):.3f} s {way}, {within}"
+    return f"{worst.started}, {within}"
 
 
 def _draw(figure: Figure, box: Box, clock: Clock) -> None:
