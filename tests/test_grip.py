@@ -283,3 +283,16 @@ def test_words_and_picture() -> None:
     known = answer.sel(corner="FL", direction="left").dropna("load", subset=["demonstrated_force"])
     low, *_, high = known["load"].to_numpy() / 1000
     assert re.search(rf"left turn at {low:g}, [\d.]+, {high:g} kN", title.replace("\n", " "))
+
+
+@pytest.mark.parametrize(
+    ("by_engine", "cure"),
+    [(1, "accelerate harder"), (0, "no engine drives this wheel; brake harder for its grip")],
+)
+def test_a_wheel_is_told_to_work_harder_in_what_it_can_do(by_engine: int, cure: str) -> None:
+    forces = driven(0)
+    forces["driven"].values[:] = by_engine
+    reasons = grip(forces).attrs["not_given"]
+    lacking = "only 0.0 s above 0.6 of its load, envelope not estimated; it needs 1 s"
+    assert f"FL driving: {lacking}: {cure}" in reasons
+    assert f"FL braking: {lacking}: brake harder" in reasons

@@ -37,7 +37,7 @@ from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, LEAST_USE, Envelope
 from recon.evaluation.grip.tyre_limit_evidence import Slip, evidence_of, slip_of
 from recon.records.forces import SIGNED, nothing_known, require_forces, require_option
 
-NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", *SIGNED)
+NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", "driven", *SIGNED)
 BLOCK = 2.0  # s, a stretch by which repeats are counted
 MOST_BLOCKS = 200  # blocks are longer in long drives
 STEPS = (250.0, 500.0, 1000.0, 2000.0)  # N between the loads of the table

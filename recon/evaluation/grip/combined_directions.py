@@ -68,14 +68,14 @@ def _fit_between(
     the ellipse through the envelopes of both directions, so that only its distance from that
     ellipse is left.  Where one of these envelopes is not known, the fit has no samples.
     """
-    k, corner = loaded[0].place, loaded[0].corner
+    k = loaded[0].place
     for name, places in PAIRS.items():
         ends = tuple(k * len(DIRECTIONS) + place for place in places)
         laws = [fits[end].envelope for end in ends]
         fit = Fit(k, name, 0, 0.0)
         if all(laws):
             parts = [_samples(one, name, [e.law for e in laws if e]) for one in loaded]
-            fit = fit_of(k, corner, name, joined(parts, drives), gate)
+            fit = fit_of(loaded[0], name, joined(parts, drives), gate)
         yield Between(fit, (ends[0], ends[1]))
 
 

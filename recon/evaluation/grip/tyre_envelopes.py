@@ -39,6 +39,14 @@ IN_WORDS = {
     "drive-left": "driving in a left turn",
     "drive-right": "driving in a right turn",
 }
+HARDER = {
+    "left": "corner harder to the left",
+    "right": "corner harder to the right",
+    "drive": "accelerate harder",
+    "brake": "brake harder",
+    **dict.fromkeys(("brake-left", "brake-right"), "brake into corners"),
+    **dict.fromkeys(("drive-left", "drive-right"), "accelerate out of corners"),
+}
 SECTOR = np.cos(np.radians(30.0))  # of a force that counts as pure in its direction
 LEAST_USE = 0.6  # horizontal force over load that is hard work for a tyre on a dry road
 
@@ -120,7 +128,7 @@ def fit_tyre(loaded: list[Loaded], drives: Drives, gate: Gate) -> list[Fit]:
     """Fit an envelope to every direction of one tyre, in the order of `DIRECTIONS`."""
     parts = zip(*(one.directions() for one in loaded), strict=True)
     return [
-        fit_of(loaded[0].place, loaded[0].corner, direction, joined(some, drives), gate)
+        fit_of(loaded[0], direction, joined(some, drives), gate)
         for direction, some in zip(DIRECTIONS, parts, strict=True)
     ]
 
@@ -136,9 +144,10 @@ def joined(parts: Iterable[Samples], drives: Drives) -> Samples:
     return Samples(**arrays, at=at, every=every[0].every, held=sum(o.held for o in every))
 
 
-def fit_of(k: int, corner: str, direction: str, samples: Samples, gate: Gate) -> Fit:
-    """The envelope of samples of tyre `k`, or the reason why there is none."""
-    held, place = samples.held * samples.every, f"{corner} {IN_WORDS[direction]}"
+def fit_of(tyre: Loaded, direction: str, samples: Samples, gate: Gate) -> Fit:
+    """The envelope of samples of a tyre, or the reason why there is none."""
+    k, place = tyre.place, f"{tyre.corner} {IN_WORDS[direction]}"
+    held = samples.held * samples.every
     if samples.held >= FEWEST_HELD and held > HELD_SHARE * ENOUGH:
         reason = (
             f"{place}: {held:.2f} s were held at the friction limit, so the envelope "
@@ -149,7 +158,7 @@ def fit_of(k: int, corner: str, direction: str, samples: Samples, gate: Gate) ->
     if worked < ENOUGH:
         reason = (
             f"{place}: only {worked:.1f} s above {gate.least_use:g} of its load, "
-            f"envelope not estimated; it needs {ENOUGH:g} s: work this tyre harder"
+            f"envelope not estimated; it needs {ENOUGH:g} s: {_harder(tyre, direction)}"
         )
         return Fit(k, direction, len(samples.at), worked, reason=reason)
     found = bands_of(samples, gate.least_use)
@@ -162,6 +171,13 @@ def fit_of(k: int, corner: str, direction: str, samples: Samples, gate: Gate) ->
     quiet = found[0].quiet()
     envelope = Envelope(k, samples, *found, quiet, law_of(found[0], quiet))
     return Fit(k, direction, len(samples.at), worked, envelope)
+
+
+def _harder(tyre: Loaded, direction: str) -> str:
+    """How the driver works a tyre harder in a direction, as far as the car can do that."""
+    if direction == "drive" and not tyre.driven:
+        return "no engine drives this wheel; brake harder for its grip along the road"
+    return HARDER[direction]
 
 
 def loaded_in(drives: Drives, k: int, gate: Gate) -> list[Loaded]:
@@ -181,6 +197,7 @@ class Loaded:
 
     def __init__(self, forces: xr.Dataset, k: int, gate: Gate) -> None:
         self.place, self.corner = k, corner_names(forces)[k]
+        self.driven = bool(forces["driven"][k])
         time = forces["elapsed_time"].to_numpy()
         force = forces["tyre_force"].to_numpy()[:, k].astype(float)
         rate = float(forces.attrs["rate_Hz"])
