@@ -126,3 +126,38 @@ def test_most_slips_in_any_point_of_a_corner_are_noticed(tmp_path: Path) -> None
                 noticed += 1
     assert tried > 60
     assert noticed >= 0.85 * tried
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "told"),
+    [
+        (
+            "anti_roll_bar",
+            '"bar_left", point_mm = [55, 560, 215]',
+            '"bar_left", point_mm = [5.5, 56, 21.5]',
+            "front, drop_link_left, inner point: x = 5.5 mm, y = 56 mm, z = 21.5 mm, but x = "
+            "55 mm, y = 560 mm, z = 215 mm mirrored from drop_link_right, inner point. Is one of "
+            "them a tenth",
+        ),
+        (
+            "anti_roll_bar",
+            '"FL.upright", point_mm = [40, 640, 330]',
+            '"FL.upright", point_mm = [4, 64, 33]',
+            "front, drop_link_left, outer point: y = 64 mm, z = 33 mm, where the other points on "
+            "FL.upright have y = 650 to 676 mm. Is it a tenth",
+        ),
+        (
+            "solid_axle",
+            "[-2600, 440, 345]",
+            "[-260, 44, 34.5]",
+            "rear, cross_link, inner point: x = -260 mm, z = 34.5 mm, where the other points on "
+            "chassis",
+        ),
+    ],
+)
+def test_slips_in_what_ties_two_wheels_are_named(
+    file: str, old: str, new: str, told: str, tmp_path: Path
+) -> None:
+    said = said_of(tmp_path, file, old, new)
+    assert len(said) == 1
+    assert told in said[0]

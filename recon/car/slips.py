@@ -1,8 +1,9 @@
 """Slips of the pen in a single point: cm for mm, a digit lost or doubled, a sign turned.
 
 A point is compared with the others on the same body, with the ends of other links on the chassis,
-and with its mirror image on the other side of the car.  It is noted where it does not fit and a
-usual slip would make it fit.  All limits are common practice, no source.
+and with its mirror image on the other side of the car, of an axle among its other points.  It is
+noted where it does not fit and a usual slip would make it fit.  All limits are common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -13,8 +14,9 @@ from itertools import combinations
 from math import dist
 
 from recon.base.errors import VehicleWarning, warn
+from recon.car.linkage import linkage_of
 from recon.car.source import Loc, Source
-from recon.car.vehicle import CHASSIS, Attachment, Corner, Vec, Vehicle
+from recon.car.vehicle import CHASSIS, TWO_POINTS, Attachment, Axle, Corner, Support, Vec, Vehicle
 
 WITHIN = (0.5, 2.0)  # of the smallest and the largest coordinate of the other points
 FAR, HUGE = 0.3, 0.2  # a coordinate is that share of the smallest, or the largest that of it
@@ -32,18 +34,22 @@ TURNED, TENTH, TENFOLD = (
     "ten times too much",
 )
 SLIPS = {TURNED: -1.0, TENTH: 10.0, TENFOLD: 0.1}
+INWARD = ("spring", "torsion")  # kinds whose points lie anywhere between wheel and middle
 FAR_AWAY = (1e3, 0.0, 0.0)  # m, the mirror image of a point that has none
 
 
 @dataclass(frozen=True, slots=True)
 class _Point:
-    """A point of the file: the words and the key that name it, its body, and where it is [m]."""
+    """A point of the file: the words and the key that name it, its body, and where it is [m].
+
+    One that is `inward` may well lie near the middle of the car: no measure for others.
+    """
 
     words: str
     loc: Loc
     on: str
     at: Vec
-    spring: bool = False
+    inward: bool = False
 
 
 def warn_of_slips(car: Vehicle, source: Source) -> None:
@@ -54,25 +60,53 @@ def warn_of_slips(car: Vehicle, source: Source) -> None:
     described = {
         n: c for n, c in car.corners.items() if ("corner", n, "mirror_of") not in source.lines
     }
+    found = [
+        *(odd for corner in described.values() for odd in _odd_of_corner(described, corner)),
+        *(odd for axle in car.axles.values() for odd in _odd_of_axle(car, axle)),
+    ]
     noted: dict[Loc, str] = {}
-    for corner in described.values():
-        images = _images(described, corner)
-        for point, found in (*_odd(corner, images), *_unlike(corner, images), *_narrow(corner)):
-            noted.setdefault(point.loc, f"{source.at(point.loc, point.words)}: {found}")
+    for point, words in found:
+        noted.setdefault(point.loc, f"{source.at(point.loc, point.words)}: {words}")
     for sentence in noted.values():
         warn(sentence, VehicleWarning)
 
 
 def _points_of(corner: Corner) -> Iterator[_Point]:
     """The wheel centre and both ends of every support."""
-    here: Loc = ("corner", corner.name)
-    of, wheel = corner.name, corner.wheel
-    yield _Point(f"{of}, wheel centre", (*here, "wheel", "centre_mm"), wheel.on, wheel.centre)
-    for number, support in enumerate(corner.supports):
+    here, wheel = ("corner", corner.name), corner.wheel
+    yield _Point(
+        f"{corner.name}, wheel centre", (*here, "wheel", "centre_mm"), wheel.on, wheel.centre
+    )
+    yield from _ends_of(corner.supports, here)
+
+
+def _ends_of(supports: Iterable[Support], of: Loc) -> Iterator[_Point]:
+    """Both ends of every support of a corner or axle."""
+    for number, support in enumerate(supports):
         ends: dict[str, Attachment] = {"outer": support.outer, "inner": support.inner}
         for end, attached in ends.items():
-            loc, words = (*here, "support", number, end), f"{of}, {support.name}, {end} point"
-            yield _Point(words, loc, attached.on, attached.point, support.kind == "spring")
+            loc, words = (*of, "support", number, end), f"{of[1]}, {support.name}, {end} point"
+            yield _Point(words, loc, attached.on, attached.point, support.kind in INWARD)
+
+
+def _points_of_axle(axle: Axle) -> Iterator[_Point]:
+    """Ends of every support, and second points of axes, which lie on the inner body."""
+    ends = list(_ends_of(axle.supports, ("axle", axle.name)))
+    for support, outer, inner in zip(axle.supports, ends[::2], ends[1::2], strict=True):
+        yield outer
+        if inner.at != outer.at:  # the file states one point for both
+            yield inner
+        if support.kind in TWO_POINTS:
+            words = f"{axle.name}, {support.name}, second point of the axis"
+            loc = (*outer.loc[:-1], "axis_point_mm")
+            yield _Point(words, loc, inner.on, support.axis_point, inward=True)
+
+
+def _odd_of_corner(described: dict[str, Corner], corner: Corner) -> Iterator[tuple[_Point, str]]:
+    images = _images(described, corner)
+    yield from _odd(corner, images)
+    yield from _unlike(corner, images)
+    yield from _narrow(corner)
 
 
 def _odd(corner: Corner, images: dict[str, Vec]) -> Iterator[tuple[_Point, str]]:
@@ -84,15 +118,33 @@ def _odd(corner: Corner, images: dict[str, Vec]) -> Iterator[tuple[_Point, str]]
             yield point, found
 
 
+def _odd_of_axle(car: Vehicle, axle: Axle) -> Iterator[tuple[_Point, str]]:
+    """Points of an axle that do not fit on their bodies, or that a slip parts from their image."""
+    own = list(_points_of_axle(axle))
+    supports = linkage_of(car, axle.name).supports[: -len(axle.supports)]
+    points = [*own, *_ends_of(supports, ("axle", axle.name))]
+    odd = [(p, found) for p in own if (found := _beside_others(p, points))]
+    yield from odd or _not_mirrored(own)
+
+
+def _not_mirrored(points: list[_Point]) -> Iterator[tuple[_Point, str]]:
+    """Two points without a mirror image in their axle, which would be images but for a slip."""
+    images = [_mirrored(p.at) for p in points]
+    lone = [p for p in points if min(dist(p.at, image) for image in images) > APART]
+    for a, b in combinations(lone, 2):
+        if slip := _between(a.at, _mirrored(b.at)):
+            here, there = (_coordinates(at, range(3)) for at in (a.at, _mirrored(b.at)))
+            yield a, f"{here}, but {there} mirrored from {_end_of(b)}. Is one of them {slip}?"
+
+
 def _beside_others(point: _Point, points: list[_Point]) -> str:
     """A point that does not fit beside the others on its body, with the slip that explains it."""
     same = [p for p in points if p is not point and p.on == point.on]
-    others = [p.at for p in same if not p.spring]
+    others = [p.at for p in same if not p.inward]
     if len(others) < 2:
         return ""
     odd = {axis: slip for axis in range(3) if (slip := _slip(point.at[axis], others, axis))}
-    # The inner end of a spring may well lie near the middle of the car: no measure for others.
-    if not odd or (point.spring and len(odd) == 1 and TURNED not in odd.values()):
+    if not odd or (point.inward and len(odd) == 1 and TURNED not in odd.values()):
         return ""
     axis, slip = next(iter(odd.items()))
     low, high = sorted((min(p[axis] for p in others), max(p[axis] for p in others)), key=abs)
@@ -129,7 +181,7 @@ def _coordinates(at: Vec, axes: Iterable[int]) -> str:
 def _narrow(corner: Corner) -> Iterator[tuple[_Point, str]]:
     """Arms of two links whose inner ends meet because the x of one of them has a turned sign."""
     points = list(_points_of(corner))[1:]
-    links = [pair for pair in zip(points[::2], points[1::2], strict=True) if not pair[0].spring]
+    links = [pair for pair in zip(points[::2], points[1::2], strict=True) if not pair[0].inward]
     for (a_out, a), (b_out, b) in combinations(links, 2):
         shared = dist(a_out.at, b_out.at) < TOGETHER and a.on == b.on == CHASSIS
         length = min(dist(a_out.at, a.at), dist(b_out.at, b.at))
@@ -163,7 +215,11 @@ def _images(described: dict[str, Corner], corner: Corner) -> dict[str, Vec]:
     other = described.get(corner.name[0] + ("R" if corner.left else "L"))
     if other is None:
         return {}
-    return {_end_of(p): (p.at[0], -p.at[1], p.at[2]) for p in _points_of(other)}
+    return {_end_of(p): _mirrored(p.at) for p in _points_of(other)}
+
+
+def _mirrored(at: Vec) -> Vec:
+    return at[0], -at[1], at[2]
 
 
 def _end_of(point: _Point) -> str:
