@@ -73,6 +73,27 @@ def test_a_gauge_that_dies_is_left_out_from_there(gauge: int) -> None:
     assert np.nanmean(u) > 1.1 * np.nanmean(usual["u_tyre_force_intermediate"])
 
 
+@pytest.mark.parametrize("first", [0, START])
+def test_gauges_that_show_everything_still_do_when_one_of_them_dies(first: int) -> None:
+    """Accelerations that no sensor shows are those by the gauges that are left."""
+    channels = [name for name in day().log.data_vars if name != "indication"]
+    log = day().log.drop_vars(channels).copy(deep=True)
+    without = log.isel(gauge=np.arange(len(GAUGES)) != 4)
+    log["indication"].values[first:, 4] = np.nan
+    with unwarned(), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        forces, expected = (
+            reconstruct(condition(one, day().car, day().tares), day().calibration, day().car)
+            for one in (log, without)
+        )
+    assert [(d.cause, d.channels) for d in doubts_in(forces)] == [("dead", (GAUGES[4],))]
+    there = slice(first + 4 * EDGE, None)
+    for name in ("tyre_force", "u_tyre_force"):
+        left, given = (one[name].to_numpy()[there] for one in (forces, expected))
+        assert np.isfinite(left).all()
+        np.testing.assert_allclose(left, given, atol=20.0)
+
+
 def test_signed_errors_and_budget_follow_the_wider_intervals() -> None:
     forces, _ = driven(frozen(2))
     at = np.arange(START + EDGE, START + EDGE + 400, 40)

@@ -73,6 +73,10 @@ class Section:
         """Values (sample, gauge) of a variable of gauges, those of an assembly; any unit."""
         return self.log[name].sel(gauge=list(solver.gauges)).to_numpy()[self.within]
 
+    def outage(self, solver: Solver, failed: Failed) -> NDArray[np.int64]:
+        """Positions (sample,) at which exactly the `failed` gauges of an assembly show nothing."""
+        return outage_of(solver.gauges, failed, self.of_gauges("gauge_status", solver))
+
 
 @dataclass(frozen=True)
 class Prepared:
@@ -127,7 +131,7 @@ class Prepared:
         bound = Bound.of(bounded, friction_limit)
         out = Collected.empty(self.solvers, self.session.attitude, samples, bound)
         with one_thread(), ThreadPoolExecutor(THREADS) as pool:
-            _ = self._spares  # once, before the threads want them
+            _ = self.spares  # once, before the threads want them
             for section in self.sections(log):
                 out.rack[section.part] = section.body.rack[section.within]
                 fill = partial(self._fill, out, section)
@@ -153,8 +157,8 @@ class Prepared:
         for block in cuts(section.part.stop - first, size):
             solved = solve_block(solver, given.block(block), bound=out.bound)
             out.put(which, slice(first + block.start, first + block.stop), solved)
-        for failed, spare in self._spares[which].items():
-            at = outage_of(solver.gauges, failed, section.of_gauges("gauge_status", solver))
+        for failed, spare in self.spares[which].items():
+            at = section.outage(solver, failed)
             if len(at):
                 self._solve_again(out, section, which, at, spare)
 
@@ -169,7 +173,7 @@ class Prepared:
             out.put(which, section.part.start + at[block], solved, spare)
 
     @cached_property
-    def _spares(self) -> tuple[dict[Failed, Solver], ...]:
+    def spares(self) -> tuple[dict[Failed, Solver], ...]:
         """Solvers without the gauges that fail for a while, assembly by assembly."""
         out: list[dict[Failed, Solver]] = []
         for full in self.solvers:

@@ -6,11 +6,13 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, cuts
 from recon.base.late import xr
+from recon.car.vehicle import Vehicle
 from recon.reconstruction.inputs.spring_travel import StatedSpring
-from recon.reconstruction.prepare import Prepared
+from recon.reconstruction.prepare import Prepared, Section
 from recon.reconstruction.solving.solve import BLOCK, Samples, forces_of
 from recon.reconstruction.solving.solver import Solver
 from recon.records.scratch import room
@@ -49,22 +51,27 @@ class Seen:
             room((samples if spring else 0,)),
         )
 
-    def fill(self, part: slice, given: Samples, rate: Floats | None) -> None:
-        """Fill in the samples `part`; `rate` (sample, gauge) [mV/V/s] is that of indications."""
-        force, basis = forces_of(self.solver, given)
-        heading = self.solver.table.heading.astype(basis.dtype) @ basis
-        for k, corner in enumerate(self.solver.assembly.corners):
+    def fill(
+        self, solver: Solver, at: NDArray[np.int64], given: Samples, rate: Floats | None
+    ) -> None:
+        """Fill in the samples `at` (sample,); `rate` (sample, gauge) [mV/V/s] of indications.
+
+        `solver` may be one that does without gauges that failed there.
+        """
+        force, basis = forces_of(solver, given)
+        heading = solver.table.heading.astype(basis.dtype) @ basis
+        for k, corner in enumerate(solver.assembly.corners):
             hub = given.hub[3 * k : 3 * k + 3]
             if self.link.size:
                 link = force[k, :3].astype(float) - corner.unsprung_mass * hub
                 level = np.einsum("ijn,jn->in", given.turn[:2], link)
-                self.along[k, part] = np.cos(heading[k]) * level[0] + np.sin(heading[k]) * level[1]
-                self.link[k, :, part] = link
+                self.along[k, at] = np.cos(heading[k]) * level[0] + np.sin(heading[k]) * level[1]
+                self.link[k][:, at] = link
             if self.spring:
-                self.travel[part] = self.spring.travel(force[k].astype(float), hub)
+                self.travel[at] = self.spring.travel(force[k].astype(float), hub)
         if self.change.size and rate is not None:
             moved = replace(given, indication=given.indication + TRIAL * rate.T)
-            self.change[:, part] = (forces_of(self.solver, moved)[0] - force)[:, 2] / TRIAL
+            self.change[:, at] = (forces_of(solver, moved)[0] - force)[:, 2] / TRIAL
 
     @property
     def carried(self) -> tuple[float, ...]:
@@ -83,13 +90,30 @@ class Wanted(NamedTuple):
 def seen_by(prepared: Prepared, log: xr.Dataset, wanted: Wanted) -> list[Seen]:
     """Forces of each assembly, section by section: a long log needs hardly more memory."""
     samples = log.sizes["elapsed_time"]
-    solvers = [solver for solver in prepared.solvers if solver.outputs.totals_known]
-    every = [Seen.empty(solver, samples, wanted) for solver in solvers]
+    every = [
+        (Seen.empty(solver, samples, wanted), spares)
+        for solver, spares in zip(prepared.solvers, prepared.spares, strict=True)
+        if solver.outputs.totals_known
+    ]
     for section in prepared.sections(log) if any(wanted) else ():
-        for seen in every:
-            given = section.samples(prepared.car, seen.solver)
-            rate = section.of_gauges("indication_rate", seen.solver) if wanted.change else None
-            for block in cuts(len(given.rack), BLOCK):
-                at = slice(section.part.start + block.start, section.part.start + block.stop)
-                seen.fill(at, given.block(block), None if rate is None else rate[block])
-    return every
+        for seen, spares in every:
+            whole = np.arange(section.part.stop - section.part.start)
+            _fill(seen, section, prepared.car, seen.solver, whole)
+            for failed, spare in spares.items():
+                at = section.outage(seen.solver, failed)
+                if len(at) and spare.outputs.totals_known:
+                    _fill(seen, section, prepared.car, spare, at)
+    return [seen for seen, _ in every]
+
+
+def _fill(
+    seen: Seen, section: Section, car: Vehicle, solver: Solver, at: NDArray[np.int64]
+) -> None:
+    """Fill in the samples `at` (sample,) of a section by a solver of an assembly."""
+    given = section.samples(car, solver)
+    rate = section.of_gauges("indication_rate", solver) if seen.change.size else None
+    for block in cuts(len(at), BLOCK):
+        own = at[block]
+        seen.fill(
+            solver, section.part.start + own, given.block(own), None if rate is None else rate[own]
+        )
