@@ -100,7 +100,7 @@ def _on_spring(view: View, part: Part, k: int, travel: Floats) -> Comparison:
 
 
 def _braked(view: View, part: Part, k: int) -> Comparison:
-    """Force ahead against the torque of the brake, while it grips and the wheel turns."""
+    """Force along the wheel against the torque of its brake, while it grips and the wheel turns."""
     name = part.corners[k]
     corner, motion = view.prepared.car.corners[name], motion_of(view)
     torque = part.samples.brake_torque[k]
@@ -117,15 +117,21 @@ def _braked(view: View, part: Part, k: int) -> Comparison:
     held = np.where(grips, -(torque + np.nan_to_num(spun)) / radius, np.nan)
     stated = corner.brake.u_torque_per_pressure / corner.brake.torque_per_pressure
     other = ENGINE if corner.driven else 0.5 * DRAG
+    sensors = part.solver.session.wheels[k]
+    heading = np.hypot(sensors.heading, sensors.rack_share * part.heading[k])
     return Comparison(
         name=f"Fx of the {name} tyre against the torque of its brake",
         place=name,
         corners=(name,),
         unit="N",
-        seen=part.force[k, 0],
+        seen=part.ahead[k],
         expected=held,
         spread=np.hypot(ENGINE if corner.driven else DRAG, BRAKE * held),
-        effects=[np.hypot(BRAKE, np.nan_to_num(stated)) * held, other * np.ones(len(held))],
+        effects=[
+            np.hypot(BRAKE, np.nan_to_num(stated)) * held,
+            other * np.ones(len(held)),
+            heading * part.level[k, 1],
+        ],
         channels=("brake_pressure",),
     )
 

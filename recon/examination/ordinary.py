@@ -121,9 +121,7 @@ def _heading(motion: Motion) -> Floats | None:
     """
     out = []
     for part in motion.view.parts.values():
-        basis = part.solver.table.basis(part.samples.travel, part.samples.rack)
-        heading = part.solver.table.heading @ basis
-        for corner, own in zip(part.solver.assembly.corners, heading, strict=True):
+        for corner, own in zip(part.solver.assembly.corners, part.heading, strict=True):
             if corner.steered:
                 out.append(own)
     steer = motion.view.prepared.session.steer

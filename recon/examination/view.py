@@ -91,6 +91,19 @@ class Part:
         out[self.solver.outputs.lost_of_wheels()] = np.nan
         return out
 
+    @property
+    def heading(self) -> Floats:
+        """Heading of every wheel, (w, n) [rad]."""
+        table = self.solver.table
+        return np.asarray(table.heading @ table.basis(self.samples.travel, self.samples.rack))
+
+    @cached_property
+    def ahead(self) -> Floats:
+        """Force of every wheel along its own heading, (w, n) [N]; NaN where Fx is not known."""
+        c, s = np.cos(self.heading), np.sin(self.heading)
+        # A sideways force that is not known is what priors say.
+        return np.asarray(c * self.force[:, 0] + s * self.level[:, 1])
+
     def sum_of(self, weights: Floats) -> Floats:
         """Sum (n,) [N] of the forces with `weights` (w, 3); NaN if gauges do not determine it."""
         key = "sum", weights.tobytes()

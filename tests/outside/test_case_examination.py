@@ -1,0 +1,46 @@
+"""Sound windows of the case car, whole and in parts: what is compared agrees."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from dataclasses import replace
+
+import pytest
+import xarray as xr
+
+import recon
+from recon.base.errors import ReconWarning
+from tests.outside.case_drives import case_calibration, case_car, case_forces, case_log
+
+pytestmark = pytest.mark.source("CASE-CAR: a sound drive is not doubted")
+
+BRAKE = r"Fx of the (\w+) tyre against the torque of its brake ([\d.]+)"
+
+
+def solved(log: xr.Dataset, drive: str, corners: tuple[str, ...]) -> xr.Dataset:
+    """Forces of some corners from a raw log, in the form that `case_log` gives."""
+    fitted = {name: case_calibration().corners[name] for name in corners}
+    calibration = replace(case_calibration(), corners=fitted)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ReconWarning)
+        conditioned = recon.condition(log, case_car(), case_log(drive)[1])
+        return recon.reconstruct(conditioned, calibration, case_car())
+
+
+def sizes(forces: xr.Dataset, of: str) -> dict[str, float]:
+    """Sizes of comparisons by corner; 1 is what their uncertainties allow."""
+    return {corner: float(size) for corner, size in re.findall(of, forces.attrs["compared"])}
+
+
+def test_the_brake_of_a_steered_wheel_agrees_with_the_force_along_the_wheel() -> None:
+    """In braking turns 400 N and more of the side force of a front tyre point along the car."""
+    found = sizes(case_forces("lap"), BRAKE)
+    assert found["FL"] < 0.5  # along the car 1.6, and beyond 2 in other parts of the lap
+
+
+def test_a_heading_that_nobody_logged_is_no_fault_of_a_brake() -> None:
+    log = case_log("lap")[0].drop_vars(["steer", "yaw_rate"])
+    forces = solved(log.sel(gauge=list(case_calibration().corners["FL"].gauges)), "lap", ("FL",))
+    assert sizes(forces, BRAKE)["FL"] < 1.5  # a heading of zero for sure: beyond 2
+    assert forces.sizes.get("doubt", 0) == 0
