@@ -49,7 +49,7 @@ def test_a_gauge_stays_at_its_level_where_no_other_gauge_checks_it() -> None:
         assert step == pytest.approx(1.0)
 
 
-def test_a_gauge_that_is_open_now_and_then_is_intermittent() -> None:
+def test_a_gauge_that_is_open_now_and_then_shows_noise_alone_and_is_doubted() -> None:
     rng = np.random.default_rng(4)
 
     def spoil(raw: np.ndarray) -> None:
@@ -57,7 +57,8 @@ def test_a_gauge_that_is_open_now_and_then_is_intermittent() -> None:
             raw[part, 0] = rng.normal(0, 1e-4, part.stop - part.start)
 
     (doubt,) = examined(spoil).doubts
-    assert (doubt.cause, doubt.channels) == ("intermittent", (GAUGES[0],))
+    assert (doubt.cause, doubt.channels) == ("noise alone", (GAUGES[0],))
+    assert doubt.spoils  # it was not left out, as a gauge that shows a constant is
     assert doubt.start == pytest.approx(START, abs=0.2)
 
 
@@ -133,7 +134,7 @@ def test_to_stand_still_while_other_gauges_move_is_evidence_by_itself() -> None:
 
     view = view_of(sound().prepared, spoiled_log(spoil))
     found = {one.cause: one for one in now_and_then(view, view.parts["FL"], 0)}
-    candidate = found["intermittent"]
+    candidate = found["noise alone"]
     assert candidate.weight > 20.0  # nats; two fitted numbers alone would cost eight
     assert "nothing but noise once." in candidate.do
     by_chance = [one.weight for one in now_and_then(sound(), sound().parts["FL"], 0)]

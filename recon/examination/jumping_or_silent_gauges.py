@@ -46,11 +46,12 @@ def now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
         rest = part.known & ~silent
         usual = float(np.mean(too_much[rest])) if rest.any() else 0.0
         times = len(runs(silent))
+        shift = np.where(silent | _divided(silent), too_much - usual, 0.0)
         yield Candidate(
-            "intermittent",
+            "noise alone",
             part.corners,
             (gauge,),
-            partial(mend_shift, name=part.name, i=i, shift=np.where(silent, too_much - usual, 0.0)),
+            partial(mend_shift, name=part.name, i=i, shift=shift),
             f"Check plug and wire of {gauge}: it shows nothing but noise {_often(times)}.",
             weight=FITTED * (1 + times) + _stillness(part, i, too_much[silent]),
             start=float(view.elapsed[np.argmax(silent)]),
@@ -59,11 +60,15 @@ def now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
 
 def _levelled(too_much: Floats, upper: NDArray[np.bool_], step: float) -> Floats:
     """Jumps (n,) to be taken off; in short means that a jump divides, all that is too much."""
-    out = np.where(upper, step, 0.0)
     usual = float(np.mean(too_much[~upper]))
-    edges = np.flatnonzero(np.diff(upper))
-    divided = np.concatenate([edges, edges + 1])
-    out[divided] = too_much[divided] - usual
+    return np.where(_divided(upper), too_much - usual, np.where(upper, step, 0.0))
+
+
+def _divided(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Short means (n,) at the ends of stretches, which an end may divide."""
+    ends = np.flatnonzero(np.diff(chosen))
+    out = np.zeros(len(chosen), dtype=bool)
+    out[ends] = out[ends + 1] = True
     return out
 
 
