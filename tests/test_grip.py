@@ -78,10 +78,10 @@ def with_slip(forces: xr.Dataset, most: float) -> xr.Dataset:
     out["heading"] = forces["heading"].copy(data=angle[:, None])
     dims = "elapsed_time"
     still = np.zeros(n)
-    out["speed"] = (dims, still + 15.0, {"units": "m s-1"})
-    out["yaw_rate"] = (dims, still, {"units": "rad s-1"})
+    out["speed"] = (dims, still + 15.0, {"units": "m/s"})
+    out["yaw_rate"] = (dims, still, {"units": "rad/s"})
     sideways = np.zeros((n, 3))
-    out["acceleration"] = ((dims, "component"), sideways, {"units": "m s-2"})
+    out["acceleration"] = ((dims, "component"), sideways, {"units": "m/s2"})
     out["contact_point"] = (("corner", "component"), np.array([[1.2, 0.7, 0.0]]), {"units": "m"})
     out["centre_of_mass"] = ("component", np.array([0.0, 0.0, 0.3]), {"units": "m"})
     return out
@@ -135,8 +135,8 @@ def braked(slip: float) -> xr.Dataset:
     out = made(force, noise=10.0)
     turning = np.full(n, 20.0 / 0.3)
     turning[800:880] *= 1.0 - slip
-    out["wheel_speed"] = (("elapsed_time", "corner"), turning[:, None], {"units": "rad s-1"})
-    out["speed"] = ("elapsed_time", np.full(n, 20.0), {"units": "m s-1"})
+    out["wheel_speed"] = (("elapsed_time", "corner"), turning[:, None], {"units": "rad/s"})
+    out["speed"] = ("elapsed_time", np.full(n, 20.0), {"units": "m/s"})
     out["loaded_radius"] = ("corner", np.array([0.3]), {"units": "m"})
     return out
 

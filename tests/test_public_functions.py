@@ -17,6 +17,7 @@ from recon.answers import ANSWERS, Answer, every_answer
 from recon.base.errors import DataError, ReconError, ReconWarning
 from recon.base.public import MADE_BY
 from recon.base.status import BIT
+from recon.records.run_list import RunList
 from tests.days import day
 
 FUNCTIONS = [getattr(recon, n) for n in recon.__all__ if inspect.isfunction(getattr(recon, n))]
@@ -98,6 +99,19 @@ def test_numbers_words_and_lists_of_words_are_told_apart() -> None:
         (lambda: recon.observe_car(day().car, gauged=["FL"]), r"\['FL'\]; need a dict of lists"),
         (lambda: recon.observe(day().car, "FL", travel=[0.0, 0.1]), r"\[0\.0, 0\.1\]; need a num"),
         (lambda: recon.best_gauges(day().car, True), r"count: the value True; need a number"),
+        (
+            lambda: recon.launch(day().forces, slip=10**400),
+            r"argument slip: the value 1000.*number",
+        ),
+        (
+            lambda: recon.budget(day().forces, time=np.datetime64("2031-05-12")),
+            r"time: the value .*2031-05-12.*; need a number",
+        ),
+        (
+            lambda: recon.slalom(day().forces, bandwidth=np.array(3.0)),
+            r"bandwidth: the value array\(3\.\); need a number.\n.* of an array, its \.item\(\)",
+        ),
+        (lambda: recon.budget(day().forces, corner=Path("FL")), r"Path\('FL'\); need a word"),
         (lambda: recon.export(day().forces, overwrite="no"), r"'no'; need True or False"),
         (
             lambda: recon.export(day().forces, corner=[1]),
@@ -143,6 +157,35 @@ def test_components_and_attributes_that_are_missing_are_named() -> None:
         recon.braking(forces)
 
 
+@pytest.mark.parametrize("answer", ANSWERS, ids=lambda answer: answer.name)
+def test_answers_refuse_forces_that_have_lost_or_changed_what_they_rest_on(answer: Answer) -> None:
+    forces, compute = day().forces, answer.function(answer.compute)
+    options = {"vehicle": day().car} if answer.name == "link_loads" else {}
+    spoiled = {
+        "without vehicle_mass": forces.drop_vars("vehicle_mass"),
+        "variable speed: words; need numbers": forces.assign(speed=forces["speed"].astype(str)),
+        "attribute rate_Hz: 'x'; need a frequency": forces.assign_attrs(rate_Hz="x"),
+    }
+    for found, one in spoiled.items():
+        with pytest.raises(DataError, match=found):
+            compute(one, **options)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "found"),
+    [
+        (lambda log: log.drop_vars("noise"), "without noise"),
+        (lambda log: log.assign(u_zero=log["u_zero"].astype(str)), "u_zero: words; need numbers"),
+        (lambda log: log.drop_vars("corner"), "4 values along corner, without names"),
+        (lambda log: log.isel(corner=[]), "0 values along corner, without names"),
+    ],
+)
+def test_a_conditioned_log_that_lost_something_is_refused(spoil, found: str) -> None:
+    of = day()
+    with pytest.raises(DataError, match=found):
+        recon.reconstruct(spoil(of.conditioned), of.calibration, of.car)
+
+
 @pytest.mark.filterwarnings("error::RuntimeWarning")
 def test_a_log_without_a_number_gives_no_force_and_says_why() -> None:
     of = day()
@@ -179,6 +222,26 @@ def test_members_of_a_list_are_looked_at_too() -> None:
         recon.grip(forces, others=["a/forces.nc"])
     with pytest.raises(DataError, match=r"launch, argument others: 'a/forces.nc'; need a list"):
         recon.launch(forces, others="a/forces.nc")
+    with pytest.raises(DataError, match=r"argument others: a value of type Dataset; need a list"):
+        recon.grip(forces, others=forces)
+
+
+def run_list(folder: Path) -> RunList:
+    """A run list of files that are there."""
+    table = folder / "runs.csv"
+    rows = [f"{name}.nc,{set_up},{n},nothing gauged" for n, (name, set_up) in enumerate(RUNS, 1)]
+    table.write_text("\n".join(["file,set_up,order,changed", *rows]))
+    for name, _ in RUNS:
+        (folder / f"{name}.nc").touch()
+    return recon.read_run_list(table)
+
+
+@pytest.mark.parametrize("wrong", [1.0, None, {}, day().forces])
+def test_forces_of_runs_are_a_list(wrong: object, tmp_path: Path) -> None:
+    runs = run_list(tmp_path)
+    found = re.escape("None" if wrong is None else f"a value of type {type(wrong).__name__}")
+    with pytest.raises(DataError, match=rf"argument forces: {found}; need a list, each of it a D"):
+        recon.compare_runs(runs, wrong, metric="front_lateral_force")
 
 
 def test_a_public_function_can_be_sent_to_another_process() -> None:
@@ -256,11 +319,6 @@ def test_a_log_as_it_was_read_is_refused(use: str) -> None:
 def test_a_notebook_shows_a_line_for_each_object_and_not_its_arrays(tmp_path: Path) -> None:
     of = day()
     prepared = recon.prepare(of.calibration, of.car, of.conditioned)
-    table = tmp_path / "runs.csv"
-    rows = [f"{name}.nc,{set_up},{n},nothing gauged" for n, (name, set_up) in enumerate(RUNS, 1)]
-    table.write_text("\n".join(["file,set_up,order,changed", *rows]))
-    for name, _ in RUNS:
-        (tmp_path / f"{name}.nc").touch()
     shown = [
         (of.car, r"Vehicle Invented club racer: FL, FR, RL, RR, 24 gauges, .*club_racer\.toml"),
         (of.pulls, r"PullSheet .*: 14 pulls at FL, 14 pulls at FR, 16 pulls at RL, 16 .*24 gauges"),
@@ -277,7 +335,7 @@ def test_a_notebook_shows_a_line_for_each_object_and_not_its_arrays(tmp_path: Pa
             r"Verification: \d+ load steps, err",
         ),
         (recon.examine(prepared, of.conditioned, of.forces), r"Examination: .* made\n  no doubt"),
-        (recon.read_run_list(table), r"RunList .*: 2 on 'stiff', 3 on 'soft'"),
+        (run_list(tmp_path), r"RunList .*: 2 on 'stiff', 3 on 'soft'"),
     ]
     for one, words in shown:
         assert re.match(words, repr(one)), repr(one)

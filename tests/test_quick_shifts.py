@@ -39,7 +39,7 @@ def drive(
     seen = low_pass(total[:, None], bandwidth, FINE)[::EVERY, 0]
     force = np.zeros((len(seen), 4, 3))
     force[:, 2:, 0], force[..., 2] = seen[:, None] / 2, 2500.0
-    gear = np.where(time[::EVERY] < START + lasts / 2, 2, 3)
+    gear = np.where(time[::EVERY] < START + lasts / 2, 2.0, 3.0)
     speed = 8.0 + np.cumsum(seen) * EVERY / FINE / 1000.0
     return MadeDrive(force, channels={"gear": gear, "speed": speed}).forces.assign_attrs(
         bandwidth_Hz=bandwidth

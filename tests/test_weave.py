@@ -97,7 +97,9 @@ def test_two_loggers_bring_the_uncertainty_of_their_clocks() -> None:
     forces = weaving(steer=True).forces
     forces["steer"].attrs["u_clock"] = 0.005  # no gauge is in the log of the steer
     own = float(slalom(forces)["u_rear_lag"])
-    forces["gauge_status"] = xr.DataArray(0, attrs={"u_clock": 0.005})
+    none = np.zeros((forces.sizes["elapsed_time"], 1), dtype=np.uint16)
+    status = (("elapsed_time", "gauge"), none, {"u_clock": 0.005})
+    forces = forces.assign_coords(gauge=["FL_push_rod"]).assign(gauge_status=status)
     both = float(slalom(forces)["u_rear_lag"])
     assert own == pytest.approx(0.001, rel=0.1)
     assert both == pytest.approx(np.hypot(0.005, own), rel=0.01)

@@ -50,7 +50,7 @@ from recon.evaluation.common.estimate import Estimate, combined, independent, me
 from recon.evaluation.grip.tyre_limit_evidence import slip_of
 from recon.evaluation.sections.car_motion import Course, course_of
 from recon.evaluation.sections.find_sections import find_sections, passed_over
-from recon.records.forces import SIGNED, require_forces
+from recon.records.forces import SIGNED, require_answerable
 
 BANDS = 3  # of speed, with as many samples each
 LEAST_SPREAD = 1.1  # highest over lowest speed; with less there are no bands
@@ -93,7 +93,7 @@ def balance(forces: xr.Dataset, *, sections: xr.Dataset | None = None) -> xr.Dat
     NoAnswerError
         One axle that is not gauged on both sides, or no corner with enough samples.
     """
-    require_forces(forces, "tyre_force_intermediate", "u_tyre_force_random", "status", *SIGNED)
+    require_answerable(forces, "tyre_force_intermediate", "u_tyre_force_random", "status", *SIGNED)
     sections = find_sections(forces) if sections is None else sections
     slow = for_axles(forces)
     _require_both_axles(slow)

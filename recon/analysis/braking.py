@@ -42,7 +42,7 @@ from recon.evaluation.common.estimate import (
     stacked,
 )
 from recon.evaluation.sections.find_sections import find_sections, passed_over
-from recon.records.forces import SIGNED, require_forces, require_option
+from recon.records.forces import SIGNED, require_answerable, require_option
 
 NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", "cause_name", *SIGNED)
 LEAST_PRESSURE = 3e5  # Pa, mean of a stop; below it a force per pressure is mostly noise
@@ -94,7 +94,7 @@ def braking(
     NoAnswerError
         No axle with both tyres, or no straight braking.
     """
-    require_forces(forces, *NEEDED)
+    require_answerable(forces, *NEEDED)
     do = "Leave it out for the highest use that was demonstrated."
     require_option(forces, "friction", friction, "N per N", do=do)
     drive = BrakedDrive(forces)

@@ -22,7 +22,7 @@ from recon.base.quantities import COMPONENTS
 from recon.evaluation.common.answer_labels import origin, plain
 from recon.reconstruction.causes.cures import BEYOND, NOISE, UNSEEN, Description, description_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings, loadings_of
-from recon.records.forces import NO_GAUGE, PARTS, SIGNED, require_forces
+from recon.records.forces import NO_GAUGE, PARTS, SIGNED, require_answerable
 
 MOST_SAMPLES = 4096  # of a window; a longer one is thinned evenly
 OWNERS = ("FL", "FR", "RL", "RR", "front", "rear")
@@ -73,7 +73,7 @@ def budget(
     Source: JCGM 100:2008 (GUM), 5.1.3 and annex H: contribution = sensitivity times standard
     uncertainty.
     """
-    require_forces(forces, *NEEDED)
+    require_answerable(forces, *NEEDED)
     corners = _chosen(forces, "corner", corner)
     components = _chosen(forces, "component", component)
     where = Where.of(forces, time, start, end)
@@ -100,7 +100,7 @@ def contributions(
 
     Raises DataError: no result of `reconstruct`.
     """
-    require_forces(forces, *NEEDED)
+    require_answerable(forces, *NEEDED)
     loadings, groups = loadings_of(forces), _groups(forces)
     shape = (len(groups.parts), len(samples), forces.sizes["corner"], 3)
     square = np.zeros(shape)

@@ -24,7 +24,7 @@ from recon.base.status import AT_BOUND
 from recon.evaluation.common.answer_labels import limits_of, origin, plain
 from recon.evaluation.grip.use_reference import Reference, reference_of
 from recon.reconstruction.result.signed_errors import CHUNK, Loadings, component_wise, loadings_of
-from recon.records.forces import SIGNED, nothing_known, require_forces, require_option
+from recon.records.forces import SIGNED, nothing_known, require_answerable, require_option
 
 LOW_LOAD = 800.0  # N; below it noise dominates the ratio of forces
 DEMONSTRATED_SHARE = 0.99
@@ -76,7 +76,7 @@ def friction_use(
     NoAnswerError
         No tyre has enough samples above the gate.
     """
-    require_forces(forces, *NEEDED)
+    require_answerable(forces, *NEEDED)
     do = f"Leave it out for the usual {LOW_LOAD:g} N."
     require_option(forces, "low_load", low_load, "N", zero=True, do=do)
     reference = reference_of(forces, coefficient, lateral_coefficient, envelope, low_load)

@@ -35,9 +35,9 @@ from recon.evaluation.grip.hot_and_cold import Warm
 from recon.evaluation.grip.runs_of_set_up import Drives, drives_of
 from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, LEAST_USE, Envelope, Fit, Gate
 from recon.evaluation.grip.tyre_limit_evidence import Slip, evidence_of, slip_of
-from recon.records.forces import SIGNED, nothing_known, require_forces, require_option
+from recon.records.forces import SIGNED, nothing_known, require_answerable, require_option
 
-NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", "driven", *SIGNED)
+NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", *SIGNED)
 BLOCK = 2.0  # s, a stretch by which repeats are counted
 MOST_BLOCKS = 200  # blocks are longer in long drives
 STEPS = (250.0, 500.0, 1000.0, 2000.0)  # N between the loads of the table
@@ -45,7 +45,7 @@ BELOW_HOP = 8.0  # Hz, where no sensor shows how a wheel hops: its Fz is wrong b
 U_LIMIT = 0.04  # of a force on a plateau, or of a sliding tyre: its peak may lie higher
 ROWS = 12  # loads in the table, about
 ONE = ("corner", "direction")
-FACTS = (
+OF_ENVELOPE = (
     ("reference_force", "N", "envelope at the reference load"),
     ("lowest_load", "N", "lowest vertical force near the envelope"),
     ("highest_load", "N", "highest vertical force near the envelope"),
@@ -106,7 +106,7 @@ def grip(
     NoAnswerError
         No tyre worked hard for long enough.
     """
-    require_forces(forces, *NEEDED)
+    require_answerable(forces, *NEEDED)
     require_option(forces, "low_load", low_load, "N", zero=True)
     require_option(forces, "least_use", least_use, "N per N")
     require_option(forces, "bandwidth", bandwidth, "Hz")
@@ -119,7 +119,7 @@ def grip(
             "Leave the table of sections out: runs are what repeats are counted by.",
         )
     for other in others or ():
-        require_forces(other, *NEEDED)
+        require_answerable(other, *NEEDED)
     drives = drives_of(forces, others or ())
     if _hop_not_measured(drives):
         bandwidth = bandwidth or BELOW_HOP
@@ -290,7 +290,7 @@ def _facts(fits: list[Fit], errors: list[EnvelopeErrors | None], evidence: list[
     facts = np.array([_numbers(fit, found) for fit, found in zip(fits, errors, strict=True)]).T
     words = "evidence that the tyre was at its limit, empty if there is none"
     out = plain("evidence", np.array(evidence, dtype=str).reshape(shape), ONE, "", words)
-    for (name, unit, words), values in zip(FACTS, facts[2:], strict=True):
+    for (name, unit, words), values in zip(OF_ENVELOPE, facts[2:], strict=True):
         out |= plain(name, values.reshape(shape), ONE, unit, words)
     estimate = independent(facts[0], facts[1])
     words = "exponent of the envelope; of the tyre only if all loads were worked at its limit"
@@ -298,7 +298,7 @@ def _facts(fits: list[Fit], errors: list[EnvelopeErrors | None], evidence: list[
 
 
 def _numbers(fit: Fit, found: EnvelopeErrors | None) -> tuple[float, ...]:
-    """Exponent and its u, then `FACTS`, of one envelope."""
+    """Exponent and its u, then `OF_ENVELOPE`, of one envelope."""
     of = fit.envelope
     if of is None or found is None:
         return (*[np.nan] * 5, fit.worked, fit.count, 0)

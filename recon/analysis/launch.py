@@ -39,16 +39,13 @@ from recon.evaluation.launch.wheel_slip import Slip, has_wheel_speed, slip_of
 from recon.evaluation.sections.car_motion import speed_of
 from recon.evaluation.sections.detection import START_SPEED
 from recon.evaluation.sections.find_sections import Section, find_sections, sections_of
-from recon.records.forces import require_forces
+from recon.records.forces import require_answerable
 
 BANDWIDTH = 30.0  # Hz; about twice the highest frequency of wheel hop
 SLIP = 15.0  # %; a tyre that slips more is past its best (common practice, no source)
 DISTANCE = 20.0  # m
 HOP_NEEDS = 20.0  # Hz; with less, hop at 8 to 16 Hz is damped by more than a tenth
-NEEDED = (
-    *("tyre_force", "tyre_force_intermediate", "driven", "loaded_radius", "travel"),
-    *("unsprung_mass", "u_unsprung_mass", "u_hub_acceleration_share"),
-)
+NEEDED = ("tyre_force", "tyre_force_intermediate", "travel", "cause_name")
 UNITS = dict(zip(QUANTITIES, ("N", "N", "s", "N s", "N", "s"), strict=True))
 WORDS = {
     "peak_drive_force": "largest longitudinal force of the first pull",
@@ -127,7 +124,7 @@ def launch(
     """
     asked, others = _Asked(bandwidth, slip, distance), others or ()
     for other in others:
-        require_forces(other, *NEEDED)
+        require_answerable(other, *NEEDED)
         refuse_unlike(forces, other)
     drive = _drive_of(forces, sections, asked)
     found, car, missing = drive.found, drive.car, drive.missing
@@ -183,7 +180,7 @@ class _Drive:
 
 
 def _drive_of(forces: xr.Dataset, sections: xr.Dataset | None, asked: _Asked) -> _Drive:
-    require_forces(forces, *NEEDED)
+    require_answerable(forces, *NEEDED)
     bandwidth = bandwidth_for(forces, asked.bandwidth, "launches")
     _require_options(forces, asked.slip, asked.distance)
     tyres = driven_tyres(forces)

@@ -32,7 +32,7 @@ from recon.evaluation.links.rainflow import cycle_ranges
 from recon.evaluation.sections.find_sections import in_parts
 from recon.reconstruction.causes.cures import description_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
-from recon.records.forces import SIGNED, require_forces, require_option
+from recon.records.forces import SIGNED, require_answerable, require_option
 
 BANDWIDTH = 25.0  # Hz; twice the hop of a wheel, common practice, no source
 BINS = 16  # of ranges of cycles
@@ -86,7 +86,7 @@ def link_loads(
     NoAnswerError
         No link in the corners with gauges, or no corner with known forces.
     """
-    require_forces(forces, *NEEDED)
+    require_answerable(forces, *NEEDED)
     do = f"Leave it out for the usual {BANDWIDTH:g} Hz."
     require_option(forces, "bandwidth", bandwidth, "Hz", do=do)
     car, rate = car_of(forces, vehicle), float(forces.attrs["rate_Hz"])

@@ -30,7 +30,7 @@ from recon.evaluation.load_transfer.transfer_parts import PARTS, labelled_parts,
 from recon.evaluation.load_transfer.vertical_loads import Fit, Loads, middles_of
 from recon.evaluation.sections.find_sections import in_parts
 from recon.reconstruction.result.signed_errors import RANDOM, STATED
-from recon.records.forces import SIGNED, nothing_known, require_forces
+from recon.records.forces import SIGNED, nothing_known, require_answerable
 
 STEP = 0.1  # s: short against a weave, long against wheel hop
 LEAST_LOAD = 200.0  # N: with less a wheel is about to lift and takes part in no transfer
@@ -49,14 +49,6 @@ DURING = {" zeros": WANDER, "thermal slope of the links": 2.0, "creep of the gau
 DIAGONAL = ("FL", "RR")
 DIRECTIONS = ("lateral", "longitudinal")  # load transfers that the height is found from
 NEEDED = ("tyre_force_intermediate", RANDOM, *SIGNED, *STATED.values())
-FACTS = (
-    "contact_point",
-    "centre_of_mass",
-    "u_centre_of_mass",
-    "vehicle_mass",
-    "loaded_radius",
-    "cause_name",
-)
 ALONG = (*NEEDED, *CHANNELS)
 
 
@@ -95,7 +87,7 @@ def load_transfer(
     NoAnswerError
         Too few samples with known loads.
     """
-    require_forces(forces, *NEEDED, *FACTS)
+    require_answerable(forces, *NEEDED, "cause_name")
     drive = _drive_of(forces, sections)
     heights = Heights.of(drive.means, drive.body) if drive.whole else None
     middles = middles_of(drive.body.acceleration[:, Y])

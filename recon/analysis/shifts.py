@@ -22,11 +22,11 @@ from recon.evaluation.launch.one_shift import AFTER, AFTERWARDS, QUANTITIES, Shi
 from recon.evaluation.sections.car_motion import course_of
 from recon.evaluation.sections.detection import NO_GEAR, without_force
 from recon.evaluation.sections.find_sections import find_sections, sections_of
-from recon.records.forces import require_forces
+from recon.records.forces import require_answerable
 
 BANDWIDTH = 30.0  # Hz; about twice the highest frequency of wheel hop
 FEWEST_BANDWIDTH = 20.0  # Hz; with less, hop at 8 to 16 Hz is damped by more than a tenth
-NEEDED = ("tyre_force", "tyre_force_intermediate", "driven", "vehicle_mass", "u_vehicle_mass")
+NEEDED = ("tyre_force", "tyre_force_intermediate")
 UNITS = dict(zip(QUANTITIES, ("s", "s", "s", "N", "N", "N s", "N"), strict=True))
 WORDS = {
     "gap_start": "elapsed time at which the drive force falls below 90 % of that before",
@@ -86,7 +86,7 @@ def shifts(
     DataWarning
         The forces have less than that bandwidth.
     """
-    require_forces(forces, *NEEDED)
+    require_answerable(forces, *NEEDED)
     bandwidth = bandwidth_for(forces, bandwidth, "shifts")
     tyres = driven_tyres(forces)
     sections = find_sections(forces) if sections is None else sections

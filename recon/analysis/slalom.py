@@ -32,7 +32,7 @@ from recon.evaluation.slalom.lateral_forces import LateralForces
 from recon.evaluation.slalom.noise_corrected_peaks import SHARE
 from recon.evaluation.slalom.rear_lag import CREST, PHASES
 from recon.evaluation.slalom.rear_lag_errors import SATURATION, Weaving, slalom_waves, weaving_of
-from recon.records.forces import SIGNED, nothing_known, require_forces
+from recon.records.forces import SIGNED, nothing_known, require_answerable
 
 BANDWIDTH = 8.0  # Hz; about twenty times a slalom's frequency
 FEWEST_CONES = 3
@@ -82,7 +82,7 @@ def slalom(
     DataWarning
         The forces have less than that bandwidth.
     """
-    require_forces(forces, *NEEDED)
+    require_answerable(forces, *NEEDED)
     elapsed = forces["elapsed_time"].to_numpy()
     rate = 1.0 / sampling_interval(elapsed)
     do = f"Leave it out for the usual {BANDWIDTH:g} Hz, some twenty times a slalom's frequency."

@@ -135,10 +135,15 @@ def _in_words(dtype: Any) -> str:
 
 
 def require_labels(dataset: xr.Dataset, do: str) -> None:
-    """Refuse labels that stand twice, and components that are not x, y and z; what to `do`.
+    """Refuse labels that are lost or stand twice, no corner, and other components than x, y and z.
 
-    Raises DataError: there are such labels.
+    Raises DataError: there are such labels; the message ends with what to `do`.
     """
+    for name in (name for name in LABELS if name != "component"):
+        lost = name in dataset.dims and name not in dataset.coords
+        if lost or (name == "corner" and dataset.sizes.get(name) == 0):
+            found = f"{dataset.sizes[name]} values along {name}, without names"
+            raise DataError(place_of(dataset), found, "the name of each", do)
     for name in (name for name in LABELS if name in dataset.coords):
         labels = np.atleast_1d(dataset[name].to_numpy()).tolist()
         twice = next((one for one in labels if labels.count(one) > 1), None)
@@ -159,6 +164,20 @@ def require_attributes(dataset: xr.Dataset, names: Iterable[str], do: str) -> No
     if lost:
         found = f"without the attribute {lost[0]}, which arithmetic and drop_attrs take away"
         raise DataError(place_of(dataset), found, "a dataset with its attributes", do)
+
+
+def require_frequencies(dataset: xr.Dataset, names: Iterable[str], do: str) -> None:
+    """Refuse attributes `names` that are no frequencies [Hz]; the message ends with what to `do`.
+
+    Raises DataError: one is not there, no number or not above zero.
+    """
+    names = list(names)
+    require_attributes(dataset, names, do)
+    for name in names:
+        value = dataset.attrs[name]
+        if not isinstance(value, float | np.floating) or not 0 < value < LARGEST:
+            where = f"{place_of(dataset)}, attribute {name}"
+            raise DataError(where, shortened(repr(value), 60), "a frequency in Hz", do)
 
 
 def require_order(dataset: xr.Dataset, do: str) -> None:

@@ -7,9 +7,10 @@ end somewhere inside with an attribute that is missing.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import wraps
 from inspect import signature
+from numbers import Real
 from os import PathLike
 from pathlib import PurePath
 from typing import Any, NamedTuple, ParamSpec, TypeVar
@@ -34,7 +35,8 @@ MADE_BY = {
     "Shown": "recon.page(forces) itself, which calculates all answers if none are given",
     "Dataset": "recon.read_log(path, car) for a log, recon.read_result(path) for a result",
 }
-SEVERAL = re.compile(r"Sequence\[(.+)\]")
+SEVERAL = re.compile(r"(Sequence|Iterable)\[(.+)\]")
+LARGEST_WHOLE = 10**300  # larger ones are no floating-point numbers
 
 
 def public(function: Callable[Given, Result]) -> Callable[Given, Result]:
@@ -47,15 +49,16 @@ def public(function: Callable[Given, Result]) -> Callable[Given, Result]:
     """
     annotations = {name: str(p.annotation) for name, p in signature(function).parameters.items()}
     kinds = {name: kinds for name, text in annotations.items() if (kinds := _kinds(text))}
-    several = {name for name, text in annotations.items() if SEVERAL.search(text)}
+    several = {
+        name: found[1] for name, text in annotations.items() if (found := SEVERAL.search(text))
+    }
 
     @wraps(function)
     def checked(*args: Given.args, **kwargs: Given.kwargs) -> Result:
         given = (*zip(annotations, args, strict=False), *kwargs.items())
         for name, value in given:
-            each = list(value) if name in several and isinstance(value, list | tuple) else None
-            for one in ([value] if each is None else each) if name in kinds else ():
-                if not _is_one_of(kinds[name], one) or (each and one is None):
+            if name in kinds:
+                for one in _no_objects(kinds[name], several.get(name, ""), value):
                     raise _refused(function.__qualname__, name, one, kinds[name], name in several)
         for name, value in given:
             _require_plain(function.__qualname__, name, annotations.get(name, ""), value)
@@ -66,10 +69,22 @@ def public(function: Callable[Given, Result]) -> Callable[Given, Result]:
 
 def _kinds(annotation: str) -> list[str]:
     """Names of the classes in an annotation, those of `MADE_BY` first; none without such a one."""
-    inner = SEVERAL.sub(r"\1", annotation)
+    inner = SEVERAL.sub(r"\2", annotation)
     names = [part.strip().rpartition(".")[2] for part in inner.split("|")]
     names.sort(key=lambda name: name not in MADE_BY)
     return names if names[0] in MADE_BY else []
+
+
+def _no_objects(kinds: list[str], several: str, value: object) -> list[object]:
+    """The value, or members of it where `several` are wanted, that is no object of these classes.
+
+    Members of an iterator are not looked at, as this would use them up.
+    """
+    if not several or value is None:
+        return [] if _is_one_of(kinds, value) else [value]
+    if isinstance(value, list | tuple):
+        return [one for one in value if one is None or not _is_one_of(kinds, one)]
+    return [] if several == "Iterable" and isinstance(value, Iterator) else [value]
 
 
 def _is_one_of(kinds: list[str], value: object) -> bool:
@@ -89,7 +104,7 @@ class _Plain(NamedTuple):
 
 
 def _is_text(value: object) -> bool:
-    return isinstance(value, str | PurePath)
+    return isinstance(value, str)
 
 
 def _is_path(value: object) -> bool:
@@ -97,8 +112,9 @@ def _is_path(value: object) -> bool:
 
 
 def _is_number(value: object) -> bool:
-    other = _is_text(value) or isinstance(value, bytes | bool)
-    return not other and hasattr(value, "__float__") and np.ndim(value) == 0  # type: ignore[arg-type]
+    if isinstance(value, int):
+        return not isinstance(value, bool) and abs(value) < LARGEST_WHOLE
+    return isinstance(value, Real)
 
 
 def _are_numbers(value: object) -> bool:
@@ -110,7 +126,9 @@ def _are_numbers(value: object) -> bool:
 
 
 def _are(holds: Callable[[Any], bool], value: object) -> bool:
-    return isinstance(value, Iterable) and not _is_text(value) and all(map(holds, value))
+    if not isinstance(value, Iterable) or getattr(value, "shape", None) == ():
+        return False
+    return not _is_text(value) and all(map(holds, value))
 
 
 def _is_log(value: object) -> bool:
@@ -120,7 +138,7 @@ def _is_log(value: object) -> bool:
     return _is_path(value)
 
 
-_NUMBER = "Give a number in SI units, without quotes and without a unit."
+_NUMBER = "Give a number in SI units, without quotes and without a unit; of an array, its .item()."
 _LIST = "Put it in brackets: {name}=[{shown}]."
 _IS_NUMBER = _Plain(_is_number, "a number", _NUMBER)
 _ARE_NUMBERS = _Plain(_are_numbers, "numbers", _NUMBER)

@@ -18,6 +18,7 @@ from recon.base.labelled import (
     place_of,
     require,
     require_content,
+    require_frequencies,
     require_labels,
     require_order,
 )
@@ -332,16 +333,27 @@ def require_forces(dataset: xr.Dataset, *names: str) -> None:
 
     The variables `names` are needed, with labels and, where there is one, all parts of a known sum.
 
-    Raises DataError: one is not as described, or labels, times or attributes are wrong.
+    Raises DataError: one of these or of the others that are there is not as described, or labels,
+    times or attributes are wrong.
     """
     sums = SUMS if any(name in dataset.variables for name in SUMS) else ()
-    require(dataset, FORCES, (*names, *LABELS, *sums), MAKE_AGAIN)
+    there = [name for name in FORCES if name in dataset.variables]
+    require(dataset, FORCES, (*names, *LABELS, *sums, *there), MAKE_AGAIN)
     corners = dataset["corner"].to_numpy().tolist()
     if not corners or not set(corners) <= set(CORNERS):
         found = f"corners {', '.join(map(str, corners)) or 'none'}"
         raise DataError(place_of(dataset), found, f"some of {', '.join(CORNERS)}", MAKE_AGAIN)
     require_labels(dataset, MAKE_AGAIN)
     require_order(dataset, MAKE_AGAIN)
+
+
+def require_answerable(dataset: xr.Dataset, *names: str) -> None:
+    """Refuse forces that no answer can be calculated from: facts of the car are needed, too.
+
+    Raises DataError: as `require_forces`; or rate or bandwidth are not stated.
+    """
+    require_forces(dataset, *names, *FACTS)
+    require_frequencies(dataset, ("rate_Hz", "bandwidth_Hz"), MAKE_AGAIN)
 
 
 def nothing_known(forces: xr.Dataset, found: str, needed: str, do: str = "") -> NoAnswerError:
@@ -372,8 +384,7 @@ def require_option(
 def require_sound_forces(dataset: xr.Dataset) -> None:
     """Refuse a file of forces with a variable that is not as described, numbers included.
 
-    Loadings, facts of the car and verdicts on its calibration are in every file: answers take
-    them without asking.
+    Loadings, facts of the car and verdicts on its calibration are in every file.
 
     Raises DataError: as `require_forces`; or a number or word is impossible, or an attribute is
     missing.
@@ -381,17 +392,8 @@ def require_sound_forces(dataset: xr.Dataset) -> None:
     there = [name for name in FORCES if name in dataset.variables]
     if any(name in DOUBTS for name in there):
         there = list(dict.fromkeys([*there, *DOUBTS]))  # all of them or none
-    require_forces(dataset, *SIGNED, *FACTS, *VERDICT, *there)
+    require_answerable(dataset, *SIGNED, *VERDICT, *there)
     require_content(dataset, FORCES, there, MAKE_AGAIN)
-    _require_attributes(dataset)
-
-
-def _require_attributes(dataset: xr.Dataset) -> None:
-    for name in ("bandwidth_Hz", "rate_Hz"):
-        value = dataset.attrs.get(name)
-        if not isinstance(value, float | np.floating) or not 0 < value < LARGEST:
-            where = f"{place_of(dataset)}, attribute {name}"
-            raise DataError(where, shortened(repr(value), 60), "a frequency in Hz", MAKE_AGAIN)
     for name in ("title", "vehicle", "not_known"):
         if not isinstance(dataset.attrs.get(name), str):
             where, value = f"{place_of(dataset)}, attribute {name}", dataset.attrs.get(name)

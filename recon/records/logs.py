@@ -67,6 +67,19 @@ LOG: dict[str, Variable] = {
 }
 
 
+# What a log has besides once it is conditioned, in the unit of each gauge where it has one.
+_BY_GAUGE, _BY_CORNER = ("gauge",), ("tared_corner",)
+CONDITIONED: dict[str, Variable] = {
+    "gauge_status": Variable((*TIME, "gauge"), kind="whole"),
+    **{
+        name: Variable(_BY_GAUGE, units=None) for name in ("zero", "zero_change", "u_zero", "noise")
+    },
+    "tare_temperature": Variable(("tare", "gauge"), units=None),
+    "tare_state": Variable(_BY_CORNER, kind="word"),
+    "tare_pad_load": Variable(_BY_CORNER, units=None),
+}
+
+
 def require_log(dataset: xr.Dataset) -> None:
     """Refuse a dataset that is no log: gauges along time, other channels in SI units.
 
@@ -96,7 +109,7 @@ def require_raw(dataset: xr.Dataset) -> None:
 def require_conditioned(dataset: xr.Dataset) -> None:
     """Refuse a log whose tares are not subtracted yet.
 
-    Raises DataError: as `require_log`; or the log is as it was read.
+    Raises DataError: as `require_log`; or the log is as it was read, or lacks what the tares left.
     """
     require_log(dataset)
     if not _is_conditioned(dataset):
@@ -106,6 +119,9 @@ def require_conditioned(dataset: xr.Dataset) -> None:
             needed="a log whose tares are subtracted",
             do="Condition it first: recon.condition(log, car, tares).",
         )
+    require(
+        dataset, CONDITIONED, CONDITIONED, "Condition it again: recon.condition(log, car, tares)."
+    )
     require_attributes(dataset, ("rate", "bandwidth"), MAKE_AGAIN)
 
 

@@ -35,7 +35,7 @@ from recon.evaluation.sections.detection import (
 from recon.evaluation.sections.stated_sections import BY_CHANNEL, BY_HAND, placed, refuse_other_side
 from recon.evaluation.sections.wheel_lifts import KINDS as LIFT_KINDS
 from recon.evaluation.sections.wheel_lifts import Lift, lifts_of
-from recon.records.forces import nothing_known, require_forces
+from recon.records.forces import nothing_known, require_answerable
 from recon.records.sheets import GivenSection
 
 KINDS = (
@@ -106,7 +106,7 @@ def find_sections(forces: xr.Dataset, given: Sequence[GivenSection] | None = Non
     Raises DataError: no result of `reconstruct`, nothing of it is known, or a given section has no
     sample or is a corner to the other side.
     """
-    require_forces(forces, *NEEDED)
+    require_answerable(forces, *NEEDED)
     course = course_of(forces)
     if not (np.isfinite(course.along).any() or np.isfinite(course.sideways).any()):
         what = "no longitudinal or lateral force of any corner is known"
