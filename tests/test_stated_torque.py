@@ -18,7 +18,7 @@ def stated(forces: xr.Dataset, front: float, rear: float) -> xr.Dataset:
     torque = np.repeat([front, rear] * shown, 2) * radius
     out = forces.copy()
     for name, values in (("", torque), ("u_", 0.1 * torque)):
-        out[f"{name}brake_torque_per_pressure"] = ("corner", values)
+        out[f"{name}brake_torque_per_pressure"] = ("corner", values, {"units": "m3"})
     return out
 
 

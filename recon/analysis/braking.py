@@ -378,13 +378,8 @@ class _Answer:
 
     def _engine(self, a: int) -> float:
         """Standard uncertainty [N] of the force of axle `a`, whose engine may brake as well."""
-        forces = self.drive.forces
-        driven = forces["driven"].to_numpy().astype(bool)
-        there = [
-            self.drive.corners.index(w) for w in list(SIDES.values())[a] if w in self.drive.corners
-        ]
-        weight = float(forces["vehicle_mass"]) * STANDARD_GRAVITY
-        return U_ENGINE * weight if driven[there].any() else 0.0
+        weight = float(self.drive.forces["vehicle_mass"]) * STANDARD_GRAVITY
+        return U_ENGINE * weight if self.drive.driven[a] else 0.0
 
     def _change(self, ratios: list[Estimate], a: int) -> Estimate:
         """Relative change [1] from the first to the last stop that shows the force per pressure."""

@@ -23,6 +23,9 @@ ORIGIN: Vec = (0.0, 0.0, 0.0)
 # m/N: a spring of rate 0 is a damper.  It holds nothing at rest and gives way far more than any
 # spring, but not so far that the loads of least energy are lost in rounding.
 DAMPER = 1.0
+# Of a brake torque: pads that are cold or worn, beside what the file states; common practice, no
+# source.
+WORN_PADS = 0.12
 CHASSIS = "chassis"
 AXLE = "axle"  # a corner names a body of its axle "axle.<body>"
 SIDES = {"front": ("FL", "FR"), "rear": ("RL", "RR")}

@@ -13,6 +13,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.kept_results import kept_in
 from recon.base.quantities import STANDARD_GRAVITY
+from recon.car.vehicle import WORN_PADS
 from recon.examination.comparison import Comparison
 from recon.examination.motion import motion_of, scatter
 from recon.examination.term import Term, by_part
@@ -28,7 +29,6 @@ STANDS = 1.0  # m/s; by satellites it is known late
 # Of the vertical force: pushed harder, a wheel whose speed is not logged may lock.  No source.
 LOCKS = 0.8
 SLOWED = 0.15 * STANDARD_GRAVITY  # of a car that rolls; a braked car may stand on a slope
-BRAKE = 0.12  # of a torque: pads that are cold or worn, beside what the file states
 DRAG, ENGINE = 150.0, 350.0  # N, of a wheel that rolls, and of one that an engine turns
 FRICTION = 2.5  # horizontal force over vertical force that no tyre holds
 LOADED = 6.0  # static loads that no wheel bears for long
@@ -126,9 +126,9 @@ def _braked(view: View, part: Part, k: int) -> Comparison:
         unit="N",
         seen=part.ahead[k],
         expected=held,
-        spread=np.hypot(ENGINE if corner.driven else DRAG, BRAKE * held),
+        spread=np.hypot(ENGINE if corner.driven else DRAG, WORN_PADS * held),
         effects=[
-            np.hypot(BRAKE, np.nan_to_num(stated)) * held,
+            np.hypot(WORN_PADS, np.nan_to_num(stated)) * held,
             other * np.ones(len(held)),
             heading * part.level[k, 1],
         ],

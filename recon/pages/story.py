@@ -110,7 +110,6 @@ def _next(forces: xr.Dataset, why: dict[str, Any]) -> str:
 
 def section_list(sections: xr.Dataset, forces: xr.Dataset) -> list[dict[str, Any]]:
     """Sections with start and end [s], their finding, and why each was taken."""
-    undecided = sections["section_undecided"].to_numpy()
     reasons = sections["section_reason"].to_numpy()
     drive = drive_of(forces)
     return [
@@ -122,7 +121,7 @@ def section_list(sections: xr.Dataset, forces: xr.Dataset) -> list[dict[str, Any
             "inner": bool(section.parent),
             "finding": "" if section.parent else finding(section, drive),
             "reason": str(reasons[i]),
-            "undecided": str(undecided[i]) if str(undecided[i]).startswith("whether") else "",
+            "undecided": section.undecided,
         }
         for i, section in enumerate(sections_of(sections))
     ]

@@ -100,31 +100,18 @@ def brakes_of(drive: BrakedDrive, stops: Sequence[Stop], coasting: Coasting) -> 
 
 def _by_engine(drive: BrakedDrive, drag: Floats) -> Floats:
     """The engine's part (axle,) [N] of the `drag` while coasting: what the other axle has not."""
-    driven = _driven_axles(drive)
-    rolling = 0.0 if driven.all() else float(np.nan_to_num(drag[~driven][0]))
-    return np.where(driven, np.abs(np.nan_to_num(drag - rolling)), 0.0)
-
-
-def _driven_axles(drive: BrakedDrive) -> NDArray[np.bool_]:
-    """Axles (axle,) with a driven wheel."""
-    driven = drive.forces["driven"].to_numpy().astype(bool)
-    return np.array(
-        [
-            any(driven[drive.corners.index(wheel)] for wheel in wheels if wheel in drive.corners)
-            for wheels in SIDES.values()
-        ]
-    )
+    rolling = 0.0 if drive.driven.all() else float(np.nan_to_num(drag[~drive.driven][0]))
+    return np.where(drive.driven, np.abs(np.nan_to_num(drag - rolling)), 0.0)
 
 
 def _acting(drive: BrakedDrive, stops: Sequence[Stop]) -> Floats:
     """Weights (stop, axle, axle) [1] of coasting forces: the engine acts while in gear."""
-    by_axle = _driven_axles(drive)
     declutched = _declutched(drive)
     in_gear = np.array([1.0 - float(declutched[stop.at].mean()) for stop in stops])
     out = np.tile(np.eye(len(SIDES)), (len(stops), 1, 1))
-    for a, is_driven in enumerate(by_axle):
+    for a, is_driven in enumerate(drive.driven):
         if is_driven:
             out[:, a, a] = in_gear
-            if not by_axle[1 - a]:
+            if not drive.driven[1 - a]:
                 out[:, a, 1 - a] = 1.0 - in_gear  # out of gear it rolls as the other axle does
     return out

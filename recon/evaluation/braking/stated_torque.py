@@ -9,10 +9,8 @@ import numpy as np
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.si import BAR
-from recon.car.vehicle import SIDES
+from recon.car.vehicle import SIDES, WORN_PADS
 from recon.evaluation.common.estimate import Estimate
-
-WORN = 0.12  # of a torque: pads that are cold or worn; common practice, no source
 
 
 def against_stated(forces: xr.Dataset, axle: str, ratios: Sequence[Estimate]) -> str:
@@ -26,7 +24,7 @@ def against_stated(forces: xr.Dataset, axle: str, ratios: Sequence[Estimate]) ->
         return ""
     best = min(known, key=lambda one: float(one.u[0]))
     shown, u_shown = float(best.value[0]), float(best.u[0])
-    u_stated = float(np.hypot(u_stated, WORN * stated))
+    u_stated = float(np.hypot(u_stated, WORN_PADS * stated))
     if abs(shown - stated) <= COVERAGE_FACTOR * np.hypot(u_shown, u_stated):
         return ""
     by_gauges, by_file = (

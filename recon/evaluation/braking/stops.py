@@ -17,6 +17,7 @@ from recon.base.labelled import corner_names, place_of
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
+from recon.car.vehicle import SIDES
 from recon.evaluation.balance.axle_sums import (
     BANDWIDTH,
     Positions,
@@ -94,6 +95,12 @@ class BrakedDrive:
         self.course: Course = course_of(forces)
         self.usable = usable(forces)
         self.drive = axle_drive(forces)
+
+    @cached_property
+    def driven(self) -> NDArray[np.bool_]:
+        """Axles (axle,) with a driven wheel."""
+        driven = dict(zip(self.corners, self.forces["driven"].to_numpy(), strict=True))
+        return np.array([any(driven.get(w, False) for w in wheels) for wheels in SIDES.values()])
 
     @cached_property
     def braked(self) -> NDArray[np.bool_]:

@@ -32,7 +32,7 @@ from recon.evaluation.sections.detection import (
     turns,
     without_force,
 )
-from recon.evaluation.sections.stated_sections import BY_CHANNEL, BY_HAND, placed, refuse_other_side
+from recon.evaluation.sections.stated_sections import BY_HAND, placed, refuse_other_side
 from recon.evaluation.sections.wheel_lifts import KINDS as LIFT_KINDS
 from recon.evaluation.sections.wheel_lifts import Lift, lifts_of
 from recon.records.forces import nothing_known, require_answerable
@@ -140,7 +140,7 @@ def _found(course: Course, forces: xr.Dataset, by_hand: list[Stretch]) -> list[S
     if kinds & set(CORNER):
         kinds |= set(CORNER)
     kept = [s for s in found if s.kind not in kinds]
-    parts = [s for s in by_hand if s.kind == "part" and s.undecided != BY_CHANNEL]
+    parts = [s for s in by_hand if s.kind == "part" and s.reason == BY_HAND]
     if not parts:
         return kept
     return [s for s in kept if any(p.first <= s.first and s.last <= p.last for p in parts)]

@@ -17,7 +17,6 @@ from recon.records.sheets import GivenSection
 
 CHANNELS = ("lap", "marker")
 BY_HAND = "given by hand"
-BY_CHANNEL = "by channel"  # such parts restrict no search
 
 
 def placed(given: Iterable[GivenSection], forces: xr.Dataset) -> list[Stretch]:
@@ -96,7 +95,7 @@ def _by_channel(forces: xr.Dataset) -> list[Stretch]:
         if not 1 < len(known) <= 200:
             continue
         return [
-            Stretch("part", a, b, f"by the channel {name}", BY_CHANNEL, name=f"{name} {value:g}")
+            Stretch("part", a, b, f"by the channel {name}", name=f"{name} {value:g}")
             for value in known
             for a, b in runs(values == value)[:1]
         ]

@@ -45,8 +45,7 @@ def sections_summary(answer: xr.Dataset) -> list[str]:
     words = [f"{n} {_plural(kind, n)}" for kind, n in counts.items()]
     lines = [f"Sections: {', '.join(words) or 'none found'}"]
     for section in whole[:MOST_LINES]:
-        own = section.undecided
-        more = f" (undecided {own})" if own.startswith("whether") else ""
+        more = f" (undecided {section.undecided})" if section.undecided else ""
         kind = "" if _lane(section.kind) in section.name else f" ({section.kind})"
         lines.append(f"  {section.name}{kind}: {section.start:.2f} to {section.end:.2f} s{more}")
     if whole[MOST_LINES:]:
