@@ -230,6 +230,8 @@ ANSWERS = (
             ),
             Option("start", "start of a window instead of one sample", unit="s"),
             Option("end", "end of the window", unit="s"),
+            Option("section", "name of a section as the window, such as 'corner 2'"),
+            SECTIONS,
         ),
     ),
     Answer(

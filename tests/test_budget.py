@@ -13,9 +13,11 @@ import recon
 from recon.analysis.budget import MOST_SAMPLES, OWNERS, budget
 from recon.base.errors import DataError
 from recon.conditioning.condition import condition
+from recon.evaluation.sections.find_sections import find_sections
 from recon.reconstruction.causes.cures import UNKNOWN, description_of
 from recon.reconstruction.prepare import prepare
 from recon.records.forces import NO_GAUGE
+from recon.records.sheets import GivenSection
 from recon.report.answers.budget import budget_summary, plot_budget
 from recon.report.common.looks import PART_LOOKS
 from tests.days import day
@@ -146,6 +148,19 @@ def test_a_window_is_the_root_mean_square_of_its_samples() -> None:
     assert "RR Fz, single samples: u = " in "\n".join(budget_summary(found))
 
 
+def test_a_section_is_a_window_by_its_name() -> None:
+    forces = day().forces
+    found = budget(forces, section="slalom 1")
+    start, end = map(float, re.findall(r"slalom 1, from (\S+) to (\S+) s", found.attrs["where"])[0])
+    assert 0.0 < start < end < 20.0
+    window = budget(forces, start=start, end=end)
+    xr.testing.assert_equal(found, window)
+    left = find_sections(forces, [GivenSection("sweeper (left)", "part", start, end)])
+    by_hand = budget(forces, section="sweeper", sections=left)
+    assert by_hand.attrs["where"].startswith("in sweeper (left), from")
+    xr.testing.assert_equal(by_hand, window)
+
+
 def test_an_open_window_reaches_to_the_end_of_the_log_and_is_thinned(monkeypatch) -> None:
     forces = day().forces
     whole = budget(forces, corner="FL", start=10.0)
@@ -209,6 +224,8 @@ def test_the_picture_has_a_panel_for_each_force_and_bars_that_add_up() -> None:
         ({"time": float("nan")}, r"time = nan s"),
         ({"start": 7.0, "end": 6.0}, r"start = 7 s and end = 6 s; need a window with samples"),
         ({"time": 3.0, "end": 6.0}, r"time = 3 s and end = 6 s; need either a time"),
+        ({"section": "corner 77"}, r"no section 'corner 77'; need .*slalom 1"),
+        ({"section": "slalom 1", "end": 6.0}, r"end = 6 s and the section 'slalom 1'; need eit"),
     ],
 )  # fmt: skip
 def test_options_that_make_no_sense_are_refused(options: dict, found: str) -> None:

@@ -1,9 +1,9 @@
 """Uncertainty budget: the causes of the standard uncertainty of a force, each in newtons.
 
-For a peak, a sample or a window, in tyre axes.  The squares of the contributions of one force add
-up to the square of its `u_tyre_force`, for causes are independent of each other: to rounding, and
-to 0.1 % in a corner with forces that are not known, as their effects are not known either.
-Over a window, contributions are root mean squares of those of its samples.
+For a peak, a sample, a window or a section, in tyre axes.  The squares of the contributions of one
+force add up to the square of its `u_tyre_force`, for causes are independent of each other: to
+rounding, and to 0.1 % in a corner with forces that are not known, as their effects are not known
+either.  Over a window, contributions are root mean squares of those of its samples.
 """
 
 from __future__ import annotations
@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, NoAnswerError
+from recon.base.errors import DataError, NoAnswerError, nearest
 from recon.base.labelled import number_of, place_of
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COMPONENTS
 from recon.evaluation.common.answer_labels import origin, plain
+from recon.evaluation.sections.find_sections import Section, find_sections, sections_of
 from recon.reconstruction.causes.cures import BEYOND, NOISE, UNSEEN, Description, description_of
 from recon.reconstruction.result.signed_errors import RANDOM, STATED, Loadings, loadings_of
 from recon.records.forces import NO_GAUGE, PARTS, SIGNED, require_answerable
@@ -39,6 +40,8 @@ def budget(
     time: float | None = None,
     start: float | None = None,
     end: float | None = None,
+    section: str | None = None,
+    sections: xr.Dataset | None = None,
 ) -> xr.Dataset:
     """List the causes of the standard uncertainty of tyre forces, largest first.
 
@@ -53,6 +56,10 @@ def budget(
     start, end : float, optional
         Ends of a window. [s]  With neither time nor window, the sample with the largest |force|
         of each corner and component.  Windows of more than `MOST_SAMPLES` samples are thinned.
+    section : str, optional
+        Name of a section as the window; that of a corner may end before its side, 'corner 2'.
+    sections : Dataset, optional
+        As `sections` returns it, where some were given by hand.
 
     Returns
     -------
@@ -64,7 +71,8 @@ def budget(
     Raises
     ------
     DataError
-        No forces; no such corner or component; a time outside the log; time and window at once.
+        No forces; no such corner, component or section; a time outside the log; time and window
+        or section at once.
     NoAnswerError
         None of the forces asked for is known there.
 
@@ -76,7 +84,8 @@ def budget(
     require_answerable(forces, *NEEDED)
     corners = _chosen(forces, "corner", corner)
     components = _chosen(forces, "component", component)
-    where = Where.of(forces, time, start, end)
+    asked_for = {"time": time, "start": start, "end": end}
+    where = Where.of(forces, asked_for, _section(forces, section, sections))
     loadings = loadings_of(forces)
     groups = _groups(forces)
     rows = [_of_corner(forces, loadings, k, where, groups) for k in corners]
@@ -120,20 +129,23 @@ class Where:
 
     @classmethod
     def of(
-        cls, forces: xr.Dataset, time: float | None, start: float | None, end: float | None
+        cls, forces: xr.Dataset, asked: dict[str, float | None], section: Section | None
     ) -> Where:
-        """The sample or window of the options, all in s.
+        """The sample or window that is `asked` for by time, start and end [s], or the section.
 
-        Raises DataError: time and window at once, or outside the log.
+        Raises DataError: several of them at once, or outside the log.
         """
         elapsed = forces["elapsed_time"].to_numpy()
         log = f"{elapsed[0]:g} to {elapsed[-1]:g} s"
         place = place_of(forces)
-        asked = {"time": time, "start": start, "end": end}
+        time, start, end = asked.values()
         stated = [f"{name} = {value:g} s" for name, value in asked.items() if value is not None]
+        if section is not None:
+            start, end = section.start, section.end
+            stated.append(f"the section '{section.name}'")
         found = " and ".join(stated)
-        if time is not None and len(stated) > 1:
-            needed = "either a time, or the start and end of a window"
+        if len(stated) > 1 and (time is not None or section is not None):
+            needed = "either a time, or the start and end of a window, or a section"
             raise DataError(place, found, needed, "Leave out one of them.")
         if time is not None:
             if not elapsed[0] <= time <= elapsed[-1]:
@@ -149,7 +161,21 @@ class Where:
             do = "Correct start and end."
             raise DataError(place, found, f"a window with samples of the log, {log}", do)
         thinned = inside[:: -(-len(inside) // MOST_SAMPLES)]
-        return cls(thinned, f"from {elapsed[inside[0]]:g} to {elapsed[inside[-1]]:g} s")
+        words = f"from {elapsed[inside[0]]:g} to {elapsed[inside[-1]]:g} s"
+        return cls(thinned, f"in {section.name}, {words}" if section else words)
+
+
+def _section(forces: xr.Dataset, name: str | None, sections: xr.Dataset | None) -> Section | None:
+    """The section of that name, or the first one whose name goes on with a side."""
+    if name is None:
+        return None
+    every = sections_of(find_sections(forces) if sections is None else sections)
+    named = [one for one in every if name in (one.name, one.name.partition(" (")[0])]
+    if not named:
+        needed = nearest(name, [one.name for one in every])
+        do = "Name one that recon sections lists, or give start and end."
+        raise DataError(place_of(forces), f"no section '{name}'", needed, do)
+    return named[0]
 
 
 @dataclass(frozen=True, slots=True)
