@@ -60,6 +60,15 @@ def test_forces_times_and_distance_are_those_of_the_truth(answer: xr.Dataset) ->
     assert float(answer["distance_lost"][0]) == 0.0
 
 
+@pytest.mark.parametrize("bandwidth", [5.0, 8.0, 15.0])
+def test_a_start_that_a_low_bandwidth_lets_begin_early_says_so(bandwidth: float) -> None:
+    forces, _ = launch_day()
+    sharp, blurred = launch(forces), launch(forces, bandwidth=bandwidth)
+    assert float(sharp["u_launch_start"][0]) < 0.0015
+    assert inside(blurred, "launch_start", (0,), float(sharp["launch_start"][0]))
+    assert float(blurred["u_launch_start"][0]) < 0.2 * 0.5 / bandwidth  # half of what a step gains
+
+
 def test_a_gain_of_the_speed_is_all_of_the_doubt_about_the_time_beside_that_of_the_start() -> None:
     """Also beyond a gear shift, where the speed is no longer what an even push would give."""
     forces, _ = launch_day()

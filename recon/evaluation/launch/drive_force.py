@@ -17,6 +17,8 @@ READ, READ_HALFWAY, READ_FEW, READ_HALFWAY_FEW = 0.016, 0.006, 0.09, 0.033
 ENOUGH_PER_PERIOD = 3.0  # samples in a period of the bandwidth
 U_TIME = U_DELAY / np.sqrt(2.0)  # s, of gauges against the clock of their log
 RISE = (0.1, 0.9)  # of the plateau: from the one to the other is the rise time
+# Of a period of the bandwidth: a step that the filter has passed takes so long to rise, about.
+STEP_RISE = 0.35
 # From values at -1, 0, 1 and 2 steps to the coefficients of the cubic through them (Lagrange).
 CUBIC = np.linalg.inv(np.vander([-1.0, 0.0, 1.0, 2.0], increasing=True))
 NEWTON, REACHED = 20, 1e-12  # steps at most, and of a sample: the last one
@@ -94,6 +96,17 @@ def u_crossing(time: Floats, bandwidth: float, *, halfway: bool = False) -> floa
     if enough:
         return step * (READ_HALFWAY if halfway else READ)
     return step * (READ_HALFWAY_FEW if halfway else READ_FEW)
+
+
+def u_start(push: Push, bandwidth: float) -> float:
+    """Standard uncertainty [s] of the start of a rise for the filter, which lets it begin early.
+
+    Forces are at `bandwidth` [Hz]; the filter moves no middle of a rise, and squares of rise times
+    add up (from memory).
+    """
+    rise = push.up - push.start
+    own = np.sqrt(max(rise**2 - (STEP_RISE / bandwidth) ** 2, 0.0))
+    return float(0.5 * (rise - own))
 
 
 def caught(time: Floats, force: Floats, level: float, since: float) -> float:

@@ -20,6 +20,7 @@ from recon.evaluation.launch.drive_force import (
     integral,
     push_of,
     u_crossing,
+    u_start,
 )
 from recon.evaluation.launch.driven_tyres import DrivenTyres
 from recon.evaluation.launch.oscillation import phase_between
@@ -185,6 +186,8 @@ def _of_group(window: Window, start: float, time: Floats, force: Floats, let_go:
 def _reading(car: Driven, window: Window, time: Floats, force: Floats, count: int) -> Floats:
     """Standard uncertainty of `_quantities` from sampling, slip and speed; no forces' errors."""
     step = u_crossing(time, car.bandwidth)
+    push = push_of(time, force[..., 0].sum(axis=1), window.begin, window.shift)
+    early = u_start(push, min(car.bandwidth, float(car.forces.attrs["bandwidth_Hz"])))
     out = np.zeros(count)
     for i, group in enumerate(car.tyres.groups):
         own = force[:, group].sum(axis=1)[:, 0]
@@ -201,8 +204,8 @@ def _reading(car: Driven, window: Window, time: Floats, force: Floats, count: in
             out[place + 3] = at_end * np.hypot(window.u_passed, U_TIME)
         # Speeds say when slip ended, and gauges when the launch began.
         apart = U_TIME if best == window.let_go[i] else 0.0
-        out[place + 5] = np.linalg.norm([away / COVERAGE_FACTOR, step, apart])
-    out[len(car.tyres.groups) * len(QUANTITIES)] = step
+        out[place + 5] = np.linalg.norm([away / COVERAGE_FACTOR, step, apart, early])
+    out[len(car.tyres.groups) * len(QUANTITIES)] = np.hypot(step, early)
     return out
 
 
