@@ -11,6 +11,7 @@ from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
 from recon.examination.reconstruct import reconstruct
 from recon.virtual.crew import virtual_pulls
+from recon.virtual.dampers import NO_DAMPER, Damper
 from recon.virtual.day import launch_states
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
@@ -20,14 +21,23 @@ SEED = 6
 
 
 @cache
-def launch_day(seed: int = SEED, without: tuple[str, ...] = ()) -> tuple[xr.Dataset, xr.Dataset]:
+def launch_day(
+    seed: int = SEED,
+    without: tuple[str, ...] = (),
+    bandwidth: float | None = None,
+    damper: Damper = NO_DAMPER,
+) -> tuple[xr.Dataset, xr.Dataset]:
     """Forces and truth of a launch with hop and two shifts; `without` channels of the log."""
-    return launches(seed, 1, without)[0]
+    return launches(seed, 1, without, bandwidth, damper)[0]
 
 
 @cache
 def launches(
-    seed: int, count: int, without: tuple[str, ...] = ()
+    seed: int,
+    count: int,
+    without: tuple[str, ...] = (),
+    bandwidth: float | None = None,
+    damper: Damper = NO_DAMPER,
 ) -> list[tuple[xr.Dataset, xr.Dataset]]:
     """Forces and truth of several launches of one car with one calibration, tares for each."""
     car, rng = club_car(), np.random.default_rng(seed)
@@ -37,8 +47,9 @@ def launches(
     with unwarned():
         calibration = calibrate(pulls, car)
         for number in range(count):
-            log, tares, truth = virtual_drive(drawn, launch_states(drawn, rng), rng)
-            conditioned = condition(log.drop_vars(without), car, tares)
+            states = launch_states(drawn, rng, damper=damper)
+            log, tares, truth = virtual_drive(drawn, states, rng)
+            conditioned = condition(log.drop_vars(without), car, tares, bandwidth=bandwidth)
             forces = reconstruct(conditioned, calibration, car)
             forces.attrs |= {"path": f"launch_{number + 1}.nc", "log_checksum": str(number)}
             out.append((forces, truth))

@@ -22,7 +22,7 @@ from recon.conditioning.filters import low_pass
 from recon.conditioning.hub_motion import unseen_share
 from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.body_of_some import U_SLOW_HEAVE, _heave, body_of_some
-from recon.reconstruction.from_gauges import U_DAMPING_SHARE, U_SLOW_WHEEL, _beyond_knee, completed
+from recon.reconstruction.from_gauges import U_DAMPING_SHARE, U_SLOW_WHEEL, _hop, completed
 from recon.reconstruction.inputs import attitude
 from recon.reconstruction.prepare import prepare
 from recon.reconstruction.result.signed_errors import signed_errors
@@ -36,6 +36,12 @@ from tests.days import SEED, club_car, day, standardised, unwarned
 from tests.slalom_course import Slalom, slalom_states
 
 DAMPING = 1200.0  # N s/m at the wheel: ride frequency 2 Hz, damping ratio 0.4, 125 kg on a wheel
+
+
+def u_of_hop(found: xr.Dataset) -> np.ndarray:
+    """Standard uncertainty (corner,) [m/s2] of the vertical motion of wheels, over the drive."""
+    of_share = found["u_share_of_hop"] * found["relative_acceleration"][..., 2].std("elapsed_time")
+    return np.hypot(found["u_relative_acceleration"][:, 2], of_share).to_numpy()
 
 
 @cache
@@ -117,14 +123,14 @@ def test_wheel_hop_is_in_the_force_of_the_damper() -> None:
     for k in range(4):
         assert np.corrcoef(seen[:, k], shake[:, k])[0, 1] > 0.8
     error = np.sqrt(np.mean((seen - shake) ** 2, axis=0))
-    u = found["u_relative_acceleration"].to_numpy()[:, 2]
+    u = u_of_hop(found)
     assert np.all(error < 1.5 * u)
     assert np.all(u < 0.8 * np.std(shake, axis=0) * 1.5)  # no wider than not knowing it
     # Damping is not known, and above 30 Hz nothing is seen of a road that has more there.
     share = np.sqrt(U_DAMPING_SHARE**2 + unseen_share(30.0, found.attrs["bandwidth"]))
     assert found.attrs["bandwidth"] > 60.0
     known = np.hypot(U_SLOW_WHEEL, share * np.std(seen, axis=0))
-    assert np.all((known < u) & (u < 1.03 * known))  # few peaks are beyond the knee of a damper
+    assert np.all((known < u) & (u < 1.1 * known))  # few peaks are beyond the knee of a damper
 
 
 def test_a_quick_damper_tells_less_of_the_wheel() -> None:
@@ -133,12 +139,13 @@ def test_a_quick_damper_tells_less_of_the_wheel() -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", PriorWarning)
         prepared = prepare(day().calibration, day().car, gauges_alone(8.0)[0])
-    seen = Seen.empty(prepared.solvers[0], len(time), Wanted(True, False, False))
+    seen = Seen.empty(prepared.solvers[0], len(time), Wanted(True, True, False))
+    seen.change[:] = 0.0
     shares = []
     for speed in (0.05, 0.2, 1.0):  # m/s at the damper, beside a load that cornering changes
         quick = 10.0 * seen.carried[0] * speed * np.sin(2 * np.pi * 12.0 * time)
         seen.link[0, 2] = quick + 1000.0 * np.sin(np.pi * time)
-        shares.append(_beyond_knee(log, seen, 0))
+        shares.append(_hop(log, seen, 0)[1])
     assert shares[0] < 0.05
     assert_allclose(shares[1:], [0.42, 0.87], atol=0.03)  # of (|sin| - KNEE / speed), by quadrature
 
@@ -152,7 +159,7 @@ def test_travel_shows_how_hard_the_dampers_are(monkeypatch: pytest.MonkeyPatch) 
         warnings.simplefilter("ignore", PriorWarning)
         found = completed(log, day().calibration, day().car)
     seen = found["relative_acceleration"].to_numpy()[:, :, 2]
-    u = found["u_relative_acceleration"].to_numpy()[:, 2]
+    u = u_of_hop(found)
     assert np.all(u < log["u_relative_acceleration"].to_numpy()[:, 2])  # twin: not by travel
     true = truth["hub_acceleration"].to_numpy()[:, :, 2]
     shake = true - low_pass(true, 3.0, 200.0)

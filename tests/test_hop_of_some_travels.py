@@ -11,7 +11,7 @@ from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.reconstruction.from_gauges import completed
 from tests.days import day, unwarned
-from tests.test_from_gauges import damped_drive
+from tests.test_from_gauges import damped_drive, u_of_hop
 
 
 def test_wheels_without_travel_hop_by_their_gauges_beside_others_with_it() -> None:
@@ -25,7 +25,7 @@ def test_wheels_without_travel_hop_by_their_gauges_beside_others_with_it() -> No
     true = truth["hub_acceleration"].to_numpy()[:, :, 2]
     shake = true - low_pass(true, 3.0, 200.0)
     seen = found["relative_acceleration"].to_numpy()[:, :, 2]
-    u = found["u_relative_acceleration"].to_numpy()[:, 2]
+    u = u_of_hop(found)
     for k in front:  # and not the smooth road that is taken where nothing shows the wheel
         assert np.corrcoef(seen[:, k], shake[:, k])[0, 1] > 0.8
         assert np.std(seen[:, k] - shake[:, k]) < 1.5 * u[k]

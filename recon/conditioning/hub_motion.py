@@ -60,6 +60,7 @@ MOTION = {
         ("corner",), "part of it along y: sideways shaking quicker than 5 Hz, assumed", "m/s2"
     ),
 }
+HOP_SHARE = "u_share_of_hop"  # of vertical motion that gauges show, relative; see `from_gauges`
 YAW_BY_SPEED = "yaw_by_speed"  # yaw rate that the motion of the wheels has, where none is logged
 YAW_CHANGE = "change_of_yaw"  # its change over time, logged or not
 STEER = ("steer", "rack", "steering_wheel_angle")
@@ -183,10 +184,12 @@ def top_of(band: Band) -> float:
 
 
 def _rate_of(indication: Floats, band: Band) -> Floats:
-    """Change over time of indications (sample, gauge) within `HOP_BAND`, per second."""
-    slow, fast = (
-        low_pass(indication, min(edge, top_of(band)), band.rate, band.parts) for edge in HOP_BAND
-    )
+    """Change over time of filtered indications (sample, gauge) within `HOP_BAND`, per second."""
+    low, high = HOP_BAND
+    slow = low_pass(indication, low, band.rate, band.parts)
+    fast = indication  # filtered twice, it would show less of a wheel hop above the bandwidth
+    if top_of(band) > high:
+        fast = low_pass(indication, high, band.rate, band.parts)
     return differences(fast - slow, 1, band)
 
 

@@ -5,9 +5,12 @@ force, and their moment about the vertical axis turns it.  Where only some corne
 see `body_of_some`.
 
 Above the lower end of `HOP_BAND` the force of spring and damper on a wheel changes with its speed
-against a body that stays behind, so that
+against a body that stays behind.  With k and c of spring and damper per mass of the body,
 
-    wheel acceleration = change of the link force over time / damping.                  (1)
+    c wheel acceleration = change of the link force over time - k wheel speed,
+    c wheel speed = link force,                                                         (1)
+
+and a wheel quicker than the knee of its damper moves by more than that.
 
 It is used where travel is not logged, or shows the motion worse for its noise.  Faster motion than
 the upper end is not seen and counts as uncertainty, by the spectrum of a usual road.
@@ -36,6 +39,7 @@ from recon.conditioning.derivative import HOP, SHOWN, differences
 from recon.conditioning.filters import Band, low_pass
 from recon.conditioning.hub_motion import (
     HOP_BAND,
+    HOP_SHARE,
     MOTION,
     NO_YAW,
     SHAKE_SHARE,
@@ -63,13 +67,18 @@ from recon.records.scratch import columns, copied, room
 
 # Common practice, no source: forces of the air, of half-shafts and of masses that are not stated.
 U_BODY_ACCELERATION = 0.3  # m/s2
-U_DAMPING_SHARE = 0.5  # of `DAMPING`
-# Quicker than this dampers grow hardly harder, so that the wheel moves more than its force tells.
-KNEE, U_BEYOND_SHARE = 0.1, 1.0  # m/s; relative, of the motion beyond
+U_DAMPING_SHARE = 0.35  # of `DAMPING`: damping ratios of 0.2 to 0.7
+SPRING = 9.0  # 1/s, k / c of a body that heaves at 1.5 Hz
+# Quicker than this dampers grow a third to fully as hard: wheels move more than their force tells.
+KNEE, BEYOND_SHARE, U_BEYOND_SHARE = 0.1, 0.5, 1.5  # m/s; relative, of the motion beyond
+USUALLY_BEYOND = 0.4  # share of the motion beyond in wheel hop, that no lower bandwidth shows
 LEAST_GAIN = 0.1  # a wheel has at most ten times the usual damping
 U_SLOW_WHEEL = 0.3  # m/s2: below `HOP_BAND` the wheel is taken to move with the body
 MOVED, U_MOVED, SHAKEN = MOTION  # names of the motion of the wheels and of what is unsure of it
 
+U_HOP_SHARE = Variable(
+    ("corner",), "relative standard uncertainty of the wheel's vertical motion, by the gauges", "1"
+)
 U_TRAVEL = Variable(("corner",), "standard uncertainty of the travel, inferred", "m")
 U_ACCELERATION = Variable(
     ("component",), "standard uncertainty of the specific force of the body, inferred", "m/s2"
@@ -259,40 +268,48 @@ def _damping(log: xr.Dataset, name: str, hop: Floats, u_by_travel: float) -> tup
     return (1.0, U_DAMPING_SHARE) if hidden else (gain, misfit / motion)
 
 
-def _beyond_knee(log: xr.Dataset, one: Seen, k: int) -> float:
-    """Share of the motion of wheel `k` in which its damper is quicker than `KNEE`, by its force."""
-    force = one.link[k][2]
-    slow = low_pass(force[:, None], HOP_BAND[0], float(log.attrs["rate"]))[:, 0]
-    speed = np.abs(force - slow) / (DAMPING * one.carried[k])
-    return rms(np.maximum(speed - KNEE, 0.0)) / rms(speed)
+def _hop(log: xr.Dataset, one: Seen, k: int) -> tuple[Floats, float]:
+    """Vertical acceleration (sample,) [m/s2] of wheel `k` by (1), and its share beyond the knee."""
+    damping, force = DAMPING * one.carried[k], one.link[k][2]
+    rate, bandwidth = float(log.attrs["rate"]), float(log.attrs["bandwidth"])
+    slow = low_pass(force[:, None], HOP_BAND[0], rate)[:, 0]
+    speed = (force - slow) / damping
+    hop = one.change[k] / damping - SPRING * speed
+    if bandwidth < HOP:
+        return hop, USUALLY_BEYOND
+    quick = np.maximum(np.abs(speed) - KNEE, 0.0)
+    hop[quick > 0.0] *= 1 + BEYOND_SHARE
+    return low_pass(hop[:, None], bandwidth, rate)[:, 0], rms(quick) / rms(speed)
 
 
 def _with_hop(log: xr.Dataset, seen: list[Seen]) -> xr.Dataset:
     """The log with the vertical motion of the wheels by equation (1), if travel shows it worse."""
     relative, u = copied(log[MOVED].to_numpy()), log[U_MOVED].copy(deep=True)
-    shaking = log[SHAKEN].copy(deep=True)
+    shaking, shares = log[SHAKEN].copy(deep=True), xr.zeros_like(log[SHAKEN])
     unseen = unseen_share(HOP_BAND[1], min(log.attrs["bandwidth"], 0.5 * log.attrs["rate"]))
     for one in seen:
         lost = one.solver.outputs.lost_of_wheels()[:, 2]
         for k, corner in enumerate(one.solver.assembly.corners):
             if lost[k]:
                 continue
-            hop = one.change[k]
-            hop /= DAMPING * one.carried[k]
+            hop, beyond = _hop(log, one, k)
             at = {"corner": corner.name, "component": "z"}
             by_travel = logged(log, "travel", corner.name)
             gain, share = _damping(log, corner.name, hop, float(u.loc[at]))
             if share == U_DAMPING_SHARE:
-                share = np.hypot(share, U_BEYOND_SHARE * _beyond_knee(log, one, k))
+                share = np.hypot(share, U_BEYOND_SHARE * beyond)
             hop *= gain
             size = rms(hop)
-            by_gauges = np.hypot(U_SLOW_WHEEL, np.hypot(share, np.sqrt(unseen)) * size)
+            slow = np.hypot(U_SLOW_WHEEL, np.sqrt(unseen) * size)
+            by_gauges = np.hypot(slow, share * size)
             if not np.isfinite(by_gauges) or (by_travel and u.loc[at] <= by_gauges):
                 continue
-            relative[:, corner_names(log).index(corner.name), 2], u.loc[at] = hop, by_gauges
+            relative[:, corner_names(log).index(corner.name), 2], u.loc[at] = hop, slow
+            shares.loc[corner.name] = share
             if not by_travel:  # whose own motion, with its noise, counts along and sideways already
                 aside = {"corner": corner.name, "component": ["x", "y"]}
                 u.loc[aside] = np.hypot(u.loc[aside], np.array(SHAKE_SHARE) * size)
                 own = {"corner": corner.name}
                 shaking.loc[own] = np.hypot(shaking.loc[own], SHAKE_SHARE[1] * size)
-    return _moved(log, relative, u).assign({SHAKEN: shaking})
+    of_hop = stamp(U_HOP_SHARE, shares.to_numpy())
+    return _moved(log, relative, u).assign({SHAKEN: shaking, HOP_SHARE: of_hop})

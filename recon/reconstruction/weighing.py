@@ -117,6 +117,7 @@ def _weighings(
     samples = Samples(
         indication=(tares.indication[pair.pads] - tares.indication[pair.hanging])[:, None],
         hub=np.tile([0.0, 0.0, STANDARD_GRAVITY], w)[:, None],
+        shaking=np.zeros((w, 1)),
         brake_torque=np.zeros((w, 1)),
         travel=np.zeros((w, 1)),
         rack=np.zeros(1),

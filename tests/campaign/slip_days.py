@@ -116,7 +116,7 @@ def _made(name: str, seed: int) -> SoundDay:
     # Where hubs are not logged, their motion follows from the force of springs and dampers.
     damper = Damper(2 * DAMPING_RATIO * np.sqrt(SPRING_RATE * 0.25 * crew.drawn.truth.mass))
     slalom = partial(slalom_states, wish=Slalom(damper=damper))
-    other = (partial(circuit_states, damper=damper), launch_states)[seed % 2]
+    other = partial((circuit_states, launch_states)[seed % 2], damper=damper)
     drives = [
         Drive(*virtual_drive(crew.drawn, states(crew.drawn, rng, rate=RATE), rng))
         for states in (slalom, other)

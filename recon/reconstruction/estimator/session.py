@@ -79,6 +79,7 @@ class WheelSensors:
     "attitude" (roll and pitch of the body), "spring" (its load and rate) or "none"; `rack` [m] and
     the `heading` [rad] that goes with it (signed: rack to the left may steer to the right), and
     `rack_share` relative to the rack's shift; `acceleration` (3,) [m/s2] and its share;
+    `hop_share` is relative to the vertical motion of the wheel where gauges show it;
     `acceleration_from` names for each axis its source: "hub", "body" or "none"; where it is not
     the hub and `moves` is true, the motion of the wheel centre against the body is
     added, see `conditioning.hub_motion`.  `acceleration_of_body` (3,) [m/s2] is an error of the
@@ -96,6 +97,7 @@ class WheelSensors:
     steer_logged: bool = True
     acceleration: Three = (0.0, 0.0, 0.0)
     acceleration_share: Three = (0.0, 0.0, 0.0)
+    hop_share: float = 0.0
     acceleration_from: tuple[str, str, str] = ("hub", "hub", "hub")
     moves: bool = False
     acceleration_of_body: Three = (0.0, 0.0, 0.0)

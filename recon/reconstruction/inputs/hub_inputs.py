@@ -12,6 +12,7 @@ from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.car.vehicle import Vehicle
 from recon.conditioning.carrying import u_of_hub
+from recon.conditioning.hub_motion import HOP_SHARE
 from recon.reconstruction.estimator.session import Three
 from recon.reconstruction.inputs.logged_channels import axes_logged, logged, warn_missing
 
@@ -24,11 +25,12 @@ U_ACCELERATION_UNKNOWN = 10.0  # m/s2, no acceleration at all: a car corners at 
 
 @dataclass(frozen=True, slots=True)
 class HubInputs:
-    """Source of a hub's acceleration axis by axis, `u` [m/s2], relative `share`, see `session`."""
+    """Source of a hub's acceleration axis by axis, `u` [m/s2], relative shares, see `session`."""
 
     source: Words
     u: Three
     share: Three
+    hop_share: float
     moves: bool
     of_body: Three
 
@@ -47,10 +49,12 @@ def hub_inputs(log: xr.Dataset, car: Vehicle, name: str) -> HubInputs:
     }
     u = _three(float(of[where][axis]) for axis, where in enumerate(source))
     share = _three(sensors.u_hub_acceleration_share * (where == "hub") for where in source)
+    by_gauges = moves and source[2] == "body" and HOP_SHARE in log
+    hop_share = float(log[HOP_SHARE].sel(corner=name)) if by_gauges else 0.0
     fixed = _of_body(log, car)
     of_body = _three(fixed[axis] * (moves and where == "body") for axis, where in enumerate(source))
     _warn_of_stand_in(log, name, source, u, moves)
-    return HubInputs(source, u, share, moves, of_body)
+    return HubInputs(source, u, share, hop_share, moves, of_body)
 
 
 def _of_body(log: xr.Dataset, car: Vehicle) -> Three:

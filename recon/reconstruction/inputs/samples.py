@@ -18,6 +18,7 @@ from recon.base.late import xr
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.car.vehicle import Corner, Vehicle
+from recon.conditioning.derivative import HOP
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.axes import attitude_matrix
 from recon.reconstruction.estimator.session import THERMAL_SLOPE, Session, WheelSensors
@@ -152,6 +153,7 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
     return Samples(
         indication=indication * (1.0 / (1.0 + THERMAL_SLOPE * _warmth(log, solver))),
         hub=np.concatenate([wheel.hub for wheel in wheels]),
+        shaking=np.array([wheel.shaking for wheel in wheels]),
         brake_torque=np.array([wheel.torque for wheel in wheels]),
         travel=np.array([wheel.travel for wheel in wheels]),
         rack=body.rack if assembly.steered else np.zeros(len(body.rack)),
@@ -205,6 +207,7 @@ def _require_gauges(log: xr.Dataset, solver: Solver) -> None:
 class _WheelSamples:
     status: NDArray[np.uint16]
     hub: Floats
+    shaking: Floats
     torque: Floats
     travel: Floats
     mode: NDArray[np.int64]
@@ -240,7 +243,8 @@ def _wheel_samples(
     status[missing] |= BIT["missing_input"]
     status[mode == 2] |= BIT["wheel_locked"]
     travel = np.clip(np.where(np.isfinite(travel), travel, 0.0), low, high)
-    return _WheelSamples(status, hub, torque, travel, mode)
+    shaking = _shaking(log, corner.name, sensors, hub)
+    return _WheelSamples(status, hub, shaking, torque, travel, mode)
 
 
 def _travel(
@@ -267,6 +271,21 @@ def _hub_force(log: xr.Dataset, corner: str, sensors: WheelSensors, body: Body) 
     if len(set(sources)) == 1:
         return of[sources[0]]
     return np.array([of[source][axis] for axis, source in enumerate(sources)])
+
+
+def _shaking(log: xr.Dataset, corner: str, sensors: WheelSensors, hub: Floats) -> Floats:
+    """Square (sample,) [m2/s4] of the vertical motion that is known up to a share of it.
+
+    A gain is wrong as much as the hub moves at that instant.  Gauges show the motion late or early
+    as well, so that it is wrong by its size over a period of wheel hop, here two.
+    """
+    if not sensors.hop_share:
+        return np.square(hub[2] - STANDARD_GRAVITY)
+    from scipy.ndimage import uniform_filter1d
+
+    motion = _channel(log, "relative_acceleration", corner)[:, 2]
+    period = float(log.attrs["rate"]) / HOP
+    return np.asarray(uniform_filter1d(np.square(np.nan_to_num(motion)), round(2 * period) + 1))
 
 
 def maybe_braked(log: xr.Dataset, n: int) -> NDArray[np.bool_]:

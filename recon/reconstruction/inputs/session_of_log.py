@@ -181,6 +181,7 @@ def _wheel_sensors(log: xr.Dataset, car: Vehicle, corner: Corner, shared: Sessio
         steer_logged=steer.logged,
         acceleration=hub.u,
         acceleration_share=hub.share,
+        hop_share=hub.hop_share,
         acceleration_from=hub.source,
         moves=hub.moves,
         acceleration_of_body=hub.of_body,

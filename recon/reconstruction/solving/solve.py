@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.mechanics.assembly import axle_roll
 from recon.mechanics.axes import attitude_matrix
@@ -40,14 +39,16 @@ SUSPECT = 3.0  # standard uncertainties below zero, with the suspension compress
 class Samples:
     """Inputs of one assembly of w wheels.
 
-    `indication` (gauge, sample), `hub` (3 w, sample) specific force [m/s2], `brake_torque`
-    (w, sample) [N m], `travel` (w, sample), `rack` (sample,) [m], `turn` (3, 3, sample) from
-    vehicle into intermediate axes; `mode` (w, sample) of the hubs and `status` (w, sample), the
-    flags that are known beforehand.
+    `indication` (gauge, sample), `hub` (3 w, sample) specific force [m/s2], `shaking` (w, sample)
+    [m2/s4] the square of what moves each hub up and down, `brake_torque` (w, sample) [N m],
+    `travel` (w, sample), `rack` (sample,) [m], `turn` (3, 3, sample) from vehicle into intermediate
+    axes; `mode` (w, sample) of the hubs and `status` (w, sample), the flags that are known
+    beforehand.
     """
 
     indication: Floats
     hub: Floats
+    shaking: Floats
     brake_torque: Floats
     travel: Floats
     rack: Floats
@@ -166,10 +167,10 @@ def _beside_axle(solver: Solver, samples: Samples) -> NDArray:
 def _random(solver: Solver, samples: Samples, turns: Turns) -> Singles:
     """Variance (output, sample) [N2] of single samples.
 
-    Where a hub moves up and down, the gain of its accelerometer is wrong by a share of what moves
-    it, now up and now down: in wheel hop that is more than the noise of the gauges.
+    Where a hub moves up and down, its acceleration is wrong by a share of what moves it, now up and
+    now down: in wheel hop that is more than the noise of the gauges.
     """
-    moved = np.square(samples.hub[2::3].astype(np.float32) - np.float32(STANDARD_GRAVITY))
+    moved = samples.shaking.astype(np.float32)
     out = np.empty((len(solver.outputs.rows), moved.shape[1]), dtype=np.float32)
     for m, chosen in turns:
         noise, gain = solver.random[m], np.square(solver.hub_gain[m])

@@ -29,8 +29,9 @@ class Solver:
 
     `scale` (w + 1,) [m] divides travels and rack in the features; `squares` are sums over the
     causes, mode by mode; `random` (mode, output) [N2] is the variance of single samples,
-    `hub_gain` (mode, output, w) [N per m/s2] what the gain of a hub's accelerometer adds where the
-    hub moves up and down; `force_reached` (w, 3) [N] the largest force of the pulls.
+    `hub_gain` (mode, output, w) [N per m/s2] what the share of a hub's acceleration that is not
+    known adds where the hub moves up and down; `force_reached` (w, 3) [N] the largest force of the
+    pulls.
     """
 
     assembly: Assembly
@@ -123,7 +124,10 @@ def _hub_gain(bench: Bench, outputs: Outputs) -> Floats:
     (mode, output, w) [N per m/s2].
     """
     wheels = zip(bench.assembly.corners, bench.estimator.session.wheels, strict=True)
-    size = np.array([corner.unsprung_mass * of.acceleration_share[2] for corner, of in wheels])
+    share = [
+        corner.unsprung_mass * (of.acceleration_share[2] + of.hop_share) for corner, of in wheels
+    ]
+    size = np.array(share)
     return np.array([outputs.rows @ at.forces @ at.hub[:, 2::3] * size for at in bench.centre])
 
 
