@@ -13,28 +13,24 @@ from recon.examination.term import Candidate
 from recon.examination.view import Part
 from recon.records.corrections import correction_line
 
+SINCE = {  # by whether the tares were taken so too
+    False: "since the tare: exchange the two columns of the log",
+    True: "in the tares too: exchange the two gauges in log and tares",
+}
 BOTH = ("log", "tare table")  # files whose column maps a correction belongs to
 
 
 def exchanged_within(part: Part) -> Iterator[Candidate]:
     """Two gauges of one assembly exchanged, since the tare or before it."""
-    since = {
-        False: "since the tare: exchange the two columns of the log",
-        True: "in the tares too: exchange the two gauges in log and tares",
-    }
     for i, j in combinations(range(len(part.gauges)), 2):
-        for tares_too, what in since.items():
-            if tares_too or np.isfinite(part.zero[[i, j]]).all():
-                do = f"Compare the plugs of {part.gauges[i]} and {part.gauges[j]} ({what})."
-                yield _exchanged(part, [i], part, [j], do, tares_too=tares_too)
+        yield from _two(part, i, part, j)
 
 
 def exchanged_between(first: Part, second: Part) -> Iterator[Candidate]:
     """One gauge of each assembly exchanged, or all of them, in the order of their gauges."""
-    for i, one in enumerate(first.gauges):
-        for j, two in enumerate(second.gauges):
-            do = f"Compare the plugs of {one} and {two}, or exchange the two columns of the log."
-            yield _exchanged(first, [i], second, [j], do, tares_too=False)
+    for i in range(len(first.gauges)):
+        for j in range(len(second.gauges)):
+            yield from _two(first, i, second, j)
     if len(first.gauges) == len(second.gauges):
         every = range(len(first.gauges))
         for tares_too, where in ((False, "log"), (True, "log and of the tare table")):
@@ -43,6 +39,14 @@ def exchanged_between(first: Part, second: Part) -> Iterator[Candidate]:
                 f"exchange the columns of the {where}."
             )
             yield _exchanged(first, every, second, every, do, tares_too=tares_too)
+
+
+def _two(first: Part, i: int, second: Part, j: int) -> Iterator[Candidate]:
+    """Gauge `i` of one assembly and gauge `j` of another or the same one, exchanged."""
+    for tares_too, what in SINCE.items():
+        if tares_too or np.isfinite([first.zero[i], second.zero[j]]).all():
+            do = f"Compare the plugs of {first.gauges[i]} and {second.gauges[j]} ({what})."
+            yield _exchanged(first, [i], second, [j], do, tares_too=tares_too)
 
 
 def _exchanged(
