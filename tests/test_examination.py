@@ -73,6 +73,19 @@ def test_exchanged_gauges_are_named(i: int, apart: int) -> None:
     assert set(doubt.channels) == {GAUGES[i], GAUGES[j]}
 
 
+def test_exchanged_gauges_of_two_corners_are_named_where_their_tares_are_exchanged_too() -> None:
+    log, tares = day().log.copy(deep=True), day().tares
+    exchange(4, 9)(log["indication"].to_numpy())
+    other = {GAUGES[4]: GAUGES[9], GAUGES[9]: GAUGES[4]}
+    names = np.array([other.get(str(name), str(name)) for name in tares.gauge])
+    with unwarned():
+        log = condition(log, day().car, replace(tares, gauge=names))
+    (doubt,) = examination_of(log, day().calibration).doubts
+    assert doubt.cause == "exchanged"
+    assert set(doubt.channels) == set(other)
+    assert "in the tares too: exchange the two gauges in log and tares" in doubt.do
+
+
 @pytest.mark.parametrize(
     "pair", some_quick([("FL", "FR"), ("FR", "RL"), ("RL", "RR")], ("FL", "FR"))
 )

@@ -260,7 +260,7 @@ def _jump(
         (gauge,),
         partial(mend_shift, name=part.name, i=i, shift=shift, first=k),
         f"Check plug and wire of {gauge}: its zero seems to have moved by {shift:+.4g}, in its own "
-        f"unit, at about {start:.1f} s.",
+        "unit.",
         weight=2 * FITTED + max(sudden, 0.0),  # a zero may also move slowly
         start=float(start),
     )

@@ -15,6 +15,7 @@ import numpy as np
 
 from recon.base.doubt import NO_CAUSE, Doubt
 from recon.base.words import enumerated
+from recon.examination.onset import onset
 from recon.examination.shared_acceleration import spoiled_with
 from recon.examination.term import Candidate, Proposal, Term, Test, blinded, evidence, likelihoods
 from recon.examination.view import View
@@ -24,6 +25,8 @@ SURE = 0.9  # probability from which a cause is named alone
 RIVAL = 0.1  # of the best cause's probability; from there on a rival is named beside it
 EQUAL = 1 / 3  # of it; from there on two causes fit equally well: models err by a nat
 FEWEST_NATS = 3.0  # a cause that explains less of the evidence than this explains nothing
+# Times its limit, up to which a comparison may be left by a mend: none is exact.  No source.
+LEFT = 1.5
 MOST_FAULTS = 3  # independent causes that are looked for, one after the other
 RIVALS_NAMED = 3
 LOOK_AT_GAUGES = (
@@ -70,7 +73,7 @@ class Judge:
     def doubts(self, view: View, terms: tuple[Term, ...]) -> tuple[Doubt, ...]:
         """Doubts about a drive with these comparisons, one per cause; none if all hold."""
         out: list[Doubt] = []
-        while any(term.contradicts for term in terms):
+        while any(_disagrees(term, after_mend=bool(out)) for term in terms):
             tried = self._tried(view, terms)
             best = tried[0] if tried else None
             if best is None or best.gain < FEWEST_NATS or len(out) == MOST_FAULTS:
@@ -106,6 +109,11 @@ class Judge:
         return _weighed(sorted(out, key=lambda one: -one.gain))
 
 
+def _disagrees(term: Term, *, after_mend: bool) -> bool:
+    """Whether a comparison speaks of a fault, or after a mend of one more."""
+    return term.size > (LEFT if after_mend else 1.0) * term.limit
+
+
 def _weighed(tried: list[_Tried]) -> list[_Tried]:
     """Each cause once, by its best variant, with its probability; the most likely first."""
     if not tried:
@@ -131,14 +139,18 @@ def _doubt(
     # Of all that is wrong, what this cause explains most.
     worst = max(wrong, key=lambda t: after.get((t.place, t.name), -np.inf) - t.log_likelihood)
     rivals = [one.named for one in tried[1 : 1 + RIVALS_NAMED] if one.probability > RIVAL * share]
-    do = best.candidate.do
+    do, start = best.candidate.do, view.start
+    if best.candidate.start is not None:
+        start = onset(view, best.candidate.channels[0], best.candidate.start)
+        do = f"{do} It began at about {start:.1f} s."
     if share < SURE and rivals:
         if len(rivals) == 1 and tried[1].probability > EQUAL * share:
             do = f"{do} Two causes fit equally well: {best.named} or {rivals[0]}."
         else:
             others = "Another cause fits" if len(rivals) == 1 else "Other causes fit"
             do = f"{do} {others} nearly as well: {' or '.join(rivals)}."
-    left = [t.name for t in mended if t.contradicts and set(t.corners) & set(worst.corners)]
+    own = (t for t in mended if set(t.corners) & set(worst.corners))
+    left = [t.name for t in own if _disagrees(t, after_mend=True)]
     if left and not best.candidate.rough:
         do = f"{do} Without it the {left[0]} still disagree: there is more than one fault."
     if best.candidate.lines:
@@ -150,7 +162,7 @@ def _doubt(
         cause=best.candidate.cause,
         channels=best.candidate.channels,
         probability=share,
-        start=view.start if best.candidate.start is None else best.candidate.start,
+        start=start,
         end=view.end,
         found=f"{worst.found}{also if suffering else ''}",
         do=do,

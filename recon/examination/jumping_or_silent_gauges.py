@@ -23,7 +23,7 @@ SILENT = 2.0  # times the noise of single samples, of a short mean that is nothi
 def now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
     """A channel that jumps between two levels, or shows nothing but noise from time to time."""
     gauge = part.gauges[i]
-    too_much = _too_much(part, i)
+    too_much = too_much_of(part, i)
     upper, step = levels_seen(part, i, too_much)
     sudden = 0.0
     if np.count_nonzero(np.diff(upper)) > 1:  # one step is a zero that moved, see `_jump`
@@ -103,7 +103,7 @@ def _stillness(part: Part, i: int, too_much: Floats) -> float:
     return min(len(too_much), INDEPENDENT) * float(np.log(max(moved, 1.0)))
 
 
-def _too_much(part: Part, i: int) -> Floats:
+def too_much_of(part: Part, i: int) -> Floats:
     """Indication (n,) of gauge `i` less what the other gauges expect of it [mV/V]; 0 if unknown."""
     P, r = part.expected.weight, np.nan_to_num(part.residual)
     return np.where(part.known, np.einsum("nh,nh->n", P[:, i], r) / P[:, i, i], 0.0)
@@ -136,7 +136,11 @@ def _two_levels(values: Floats) -> tuple[NDArray[np.bool_], float]:
 
 
 def _silent(part: Part, i: int) -> NDArray[np.bool_]:
-    """Short means (n,) at which gauge `i` stands at the value that it has most often [1]."""
+    """Short means (n,) at which gauge `i` stands at one value [1].
+
+    That which it has most often, or longest: a zero that is subtracted may drift, and so may a
+    constant less that zero.
+    """
     values = part.samples.indication[i]
     noise = max(SILENT * float(part.solver.session.noise[i]), 1e-300)
     order = np.sort(values[part.known])
@@ -144,7 +148,11 @@ def _silent(part: Part, i: int) -> NDArray[np.bool_]:
         return np.zeros(len(values), dtype=bool)
     count = np.searchsorted(order, order + noise, side="right") - np.arange(len(order))
     level = order[int(np.argmax(count))] + 0.5 * noise
-    return _steady(part.known & (np.abs(values - level) <= noise))
+    silent = _steady(part.known & (np.abs(values - level) <= noise))
+    stretch = np.cumsum(~(np.abs(np.diff(values, prepend=values[0])) <= noise))
+    often = part.known & np.isin(stretch, stretch[silent])
+    longest = part.known & (stretch == np.argmax(np.bincount(stretch)))
+    return max(often, longest, key=np.count_nonzero)
 
 
 def _steady(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:

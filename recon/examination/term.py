@@ -67,7 +67,8 @@ class Candidate:
     # Logarithm of its probability before the data are seen, up to a constant; numbers that are
     # fitted cost some four each.
     weight: float = 0.0
-    start: float | None = None  # s, elapsed time from which it holds; None: the whole drive
+    # s, elapsed time from which short means of the first channel show it; None: the whole drive.
+    start: float | None = None
     lines: tuple[str, ...] = ()  # that correct it, to be added to the column maps of `files`
     files: tuple[str, ...] = ("log",)  # "log", "tare table" or both
     rough: bool = False  # `mended` is a guess: what it leaves over is no second fault

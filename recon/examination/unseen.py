@@ -98,7 +98,7 @@ def _note(largest: dict[str, _Largest], view: View, log: xr.Dataset) -> None:
         largest[fault.kind].take(part, change, gauge, fault.size)
     samples: View | None = None
     for plugs in hidden_plugs(view):
-        samples = samples or at_samples(view, log, _rows(log))
+        samples = samples or at_samples(view, _rows(log))
         made = plugs.made(samples)
         for name in plugs.by_part:
             part = samples.parts[name]

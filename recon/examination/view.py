@@ -236,10 +236,11 @@ WORKED_OUT = tuple(name for name, value in vars(Part).items() if isinstance(valu
 class View:
     """A thinned drive: its log, ready to be solved, and its assemblies by name.
 
-    The whole drive lasts from `start` to `end` [s].
+    The `whole` drive (elapsed_time, ...) lasts from `start` to `end` [s].
     """
 
     prepared: Prepared
+    whole: xr.Dataset
     log: xr.Dataset
     parts: dict[str, Part]
     start: float
@@ -329,15 +330,15 @@ def view_of(prepared: Prepared, log: xr.Dataset) -> View:
     """Thin a conditioned log (elapsed_time, gauge) to short means spread over the drive."""
     short, elapsed = thinned(log), log["elapsed_time"].to_numpy()
     start, end = float(elapsed[0]), float(elapsed[-1])
-    return View(prepared, short, _parts(prepared, short), start, end)
+    return View(prepared, log, short, _parts(prepared, short), start, end)
 
 
-def at_samples(view: View, log: xr.Dataset, rows: NDArray[np.int64]) -> View:
-    """The same drive at the samples `rows` (n,) of its conditioned log (elapsed_time, gauge).
+def at_samples(view: View, rows: NDArray[np.int64]) -> View:
+    """The same drive at the samples `rows` (n,) of the whole of it.
 
     Short means smooth what changes quickly, wheel hop above all.
     """
-    short = log.isel(elapsed_time=rows)
+    short = view.whole.isel(elapsed_time=rows)
     return replace(view, log=short, parts=_parts(view.prepared, short), kept={})
 
 
