@@ -20,6 +20,7 @@ from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
 from recon.examination.attitude import attitude_agrees
 from recon.examination.comparison import Comparison
+from recon.examination.loads import ROLLS
 from recon.examination.motion import Motion, motion_of, scatter
 from recon.examination.term import Term
 from recon.examination.view import View
@@ -154,16 +155,15 @@ def speeds_agree(motion: Motion) -> Iterator[Comparison]:
     yaw = np.nan_to_num(motion.yaw_rate)
     for name, corner in car.corners.items():
         rolled = motion.channel("wheel_speed", name) * corner.wheel.loaded_radius
-        standing = (np.abs(rolled) < 0.05 * np.abs(speed)) & (hard > 0.2)
-        spinning = _spinning(rolled, speed, motion.moving) | (
-            (np.abs(rolled) > (1 + SPIN) * np.abs(speed)) & gaining
-        )
+        usual = _over_usual(rolled, speed, motion.moving)
+        locking = (np.abs(usual) < ROLLS) & (hard > 0.2)
+        spinning = (usual > 1 + SPIN) | ((np.abs(rolled) > (1 + SPIN) * np.abs(speed)) & gaining)
         yield Comparison(
             f"wheel speed of {name} against the car's speed",
             name,
             (),
             "m/s",
-            np.where(standing | (spinning & corner.driven), np.nan, rolled),
+            np.where(locking | (spinning & corner.driven), np.nan, rolled),
             speed - yaw * corner.wheel.centre[1],
             0.3 + (SLIP + HARD * hard + 0.01 * slide) * np.abs(speed),
             [0.03 * speed],
@@ -171,17 +171,15 @@ def speeds_agree(motion: Motion) -> Iterator[Comparison]:
         )
 
 
-def _spinning(rolled: Floats, speed: Floats, moving: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Where (n,) a wheel turns faster than it usually does at the car's `speed` [m/s].
+def _over_usual(rolled: Floats, speed: Floats, moving: NDArray[np.bool_]) -> Floats:
+    """Speed of a wheel over the car's `speed` [m/s], over what that usually is, (n,) [1].
 
-    Another unit or radius makes it faster throughout, and is no spin.
+    Another unit or radius makes a wheel faster or slower throughout, and is neither spin nor lock.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(moving, rolled / speed, np.nan)
-    known = ratio[np.isfinite(ratio)]
-    if not known.size:
-        return np.zeros(len(ratio), dtype=bool)
-    return np.asarray(ratio > (1 + SPIN) * abs(float(np.median(known))))
+        known = ratio[np.isfinite(ratio)]
+        return np.asarray(ratio / abs(float(np.median(known)) if known.size else np.nan))
 
 
 def _hubs(motion: Motion) -> Iterator[Comparison]:

@@ -11,21 +11,26 @@ import xarray as xr
 
 import recon
 from recon.base.errors import ReconWarning
+from recon.base.quantities import CORNERS
 from tests.outside.case_drives import case_calibration, case_car, case_forces, case_log
 
 pytestmark = pytest.mark.source("CASE-CAR: a sound drive is not doubted")
 
+SPEED = r"wheel speed of (\w+) against the car's speed ([\d.]+)"
 BRAKE = r"Fx of the (\w+) tyre against the torque of its brake ([\d.]+)"
 
 
-def solved(log: xr.Dataset, drive: str, corners: tuple[str, ...]) -> xr.Dataset:
-    """Forces of some corners from a raw log, in the form that `case_log` gives."""
+def solved(
+    log: xr.Dataset, drive: str, corners: tuple[str, ...], *, end: float | None = None
+) -> xr.Dataset:
+    """Forces of some corners from a raw log, in the form that `case_log` gives, up to `end` [s]."""
     fitted = {name: case_calibration().corners[name] for name in corners}
     calibration = replace(case_calibration(), corners=fitted)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ReconWarning)
         conditioned = recon.condition(log, case_car(), case_log(drive)[1])
-        return recon.reconstruct(conditioned, calibration, case_car())
+        part = recon.part_of(conditioned, end=end)
+        return recon.reconstruct(part, calibration, case_car())
 
 
 def sizes(forces: xr.Dataset, of: str) -> dict[str, float]:
@@ -44,3 +49,10 @@ def test_a_heading_that_nobody_logged_is_no_fault_of_a_brake() -> None:
     forces = solved(log.sel(gauge=list(case_calibration().corners["FL"].gauges)), "lap", ("FL",))
     assert sizes(forces, BRAKE)["FL"] < 1.5  # a heading of zero for sure: beyond 2
     assert forces.sizes.get("doubt", 0) == 0
+
+
+def test_a_wheel_that_locks_does_not_contradict_the_speed_of_a_short_part() -> None:
+    """The right front wheel stands still for 0.6 s, and slows and spins up before and after."""
+    forces = solved(case_log("lap")[0], "lap", CORNERS, end=16.6)
+    assert forces.sizes.get("doubt", 0) == 0
+    assert sizes(forces, SPEED)["FR"] < 0.5  # with the moments of locking: beyond 2
