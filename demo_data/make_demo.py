@@ -17,6 +17,7 @@ from recon.base.late import xr
 from recon.records.table_writing import write_log, write_pulls, write_tares
 from recon.records.vehicles import read_vehicle
 from recon.virtual.crew import Mistyped, virtual_pulls, virtual_verification
+from recon.virtual.dampers import Damper
 from recon.virtual.day import day_states, run_states
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import virtual_drive
@@ -26,6 +27,8 @@ HERE = Path(__file__).parent
 CAR = HERE.parent / "vehicles" / "club_racer.toml"
 SEED = 1897  # an arbitrary number; another seed gives another car and other readings
 MISTYPED = Mistyped("FR", "inward", step=4)
+# Of every wheel, at the wheel: N s/m up to 0.12 m/s, and half of that beyond, as valves open.
+DAMPER = Damper(1200.0, knee=0.12, beyond=0.5)
 PAUSE = 180.0  # s between the logs, in which set-ups are changed
 # Set-up and tyre temperature [degC] of each run.
 RUNS = (("A", 62), ("B", 64), ("B", 63), ("A", 66), ("A", 65), ("B", 64))
@@ -55,8 +58,10 @@ def make_demo(car_file: Path, folder: Path) -> None:
     drawn = draw_car(car, rng)
     pulls = virtual_pulls(drawn, None, rng, mistyped=MISTYPED)
     verification = virtual_verification(drawn, rng)
-    drives = [day_states(drawn, rng)]
-    drives += [run_states(drawn, rng, setting=s, tyre_temperature=t) for s, t in RUNS]
+    drives = [day_states(drawn, rng, damper=DAMPER)]
+    drives += [
+        run_states(drawn, rng, setting=s, tyre_temperature=t, damper=DAMPER) for s, t in RUNS
+    ]
     log, tares, _ = virtual_drive(drawn, in_turn(drives, PAUSE), rng)
     write_pulls(folder / "pulls.csv", pulls, car, overwrite=True)
     write_pulls(folder / "verification.csv", verification, car, overwrite=True)

@@ -131,12 +131,13 @@ def run_states(
     setting: str | Setting = "A",
     tyre_temperature: float = 65.0,
     rate: float = RATE,
+    damper: Damper = NO_DAMPER,
 ) -> States:
     """One short run of a comparison: a straight, a stop, and a corner with power at its exit: 7 s.
 
     `rng` draws how grip and driver differ from run to run, and the shaking of the wheels.  The
     `setting` is "A" or "B", or a set-up of its own; warmer tyres, `tyre_temperature` [degC], grip
-    better.  Car and rate are those of `launch_states`.
+    better.  Car, rate and damper are those of `launch_states`.
 
     Raises VehicleError: the car lacks a corner.
     """
@@ -154,7 +155,8 @@ def run_states(
         Phase(1.2, 5.5 * more, 0.7 * side, gear=2, kind="corner exit"),
         Phase(0.9, 4.0, gear=2),
     )
-    return ride(virtual_car, plan_of(phases, rate, speed=19.0, setting=chosen), rng)
+    plan = replace(plan_of(phases, rate, speed=19.0, setting=chosen), damper=damper)
+    return ride(virtual_car, plan, rng)
 
 
 def _launch(start: Start) -> tuple[Phase, ...]:
