@@ -126,9 +126,17 @@ def _gains(view: View, first: int) -> bool:
     return bool(np.ptp(gained) > GAINS)
 
 
+def _since(view: View, one: _Stuck) -> float:
+    """Time [s] of the last sample before the short mean `first` that shows another value."""
+    elapsed = view.whole["elapsed_time"].to_numpy()
+    values = view.whole[one.variable].sel(one.at).to_numpy()
+    moves = (elapsed < view.elapsed[one.first]) & (np.abs(values - one.value) > LEAST[one.variable])
+    return float(elapsed[np.flatnonzero(moves)[-1]]) if moves.any() else view.start
+
+
 def _doubt(view: View, one: _Stuck) -> Doubt:
     own = tuple(c for c in view.corners if c == one.at.get("corner", c))
-    start = view.start if one.first == 0 else float(view.elapsed[one.first])
+    start = view.start if one.first == 0 else _since(view, one)
     speed = one.variable == "speed"
     although = "the car gains and loses speed" if speed else "the loads of the wheels change"
     return Doubt(
