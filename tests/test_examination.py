@@ -276,3 +276,17 @@ def test_brakes_that_are_on_throughout_explain_nothing() -> None:
     judge = replace(JUDGE, proposals=(lambda *_: [cause],))
     (doubt, *_) = judge.doubts(view, judge.terms(view))
     assert doubt.cause == NO_CAUSE
+
+
+def test_a_brake_asks_nothing_of_a_tyre_that_is_pushed_aside() -> None:
+    """Without its speed nobody knows whether such a wheel locks: it then holds less than asked."""
+    raw = day().log.drop_vars("wheel_speed").copy(deep=True)
+    _, aside, up = day().forces["tyre_force"].sel(corner="FL").transpose("component", ...).values
+    wheel = day().car.corners["FL"]
+    asked = 0.5 * up * wheel.wheel.loaded_radius / wheel.brake.torque_per_pressure
+    hard = np.interp(raw["elapsed_time"], day().forces["elapsed_time"], np.abs(aside) > 0.7 * up)
+    held = np.interp(raw["elapsed_time"], day().forces["elapsed_time"], asked) * (hard > 0.5)
+    for corner in ("FL", "FR"):
+        line = raw["brake_pressure"].sel(corner=corner).to_numpy()
+        raw["brake_pressure"].loc[{"corner": corner}] = np.maximum(line, held)
+    assert examination_of(condition(raw, day().car, day().tares), day().calibration).doubts == ()

@@ -26,7 +26,8 @@ OPEN = 0.35  # of the load's scatter: bars and the road
 GRIPS = 0.2  # of the largest torque; below, drag and drive are as large
 ROLLS = 0.7  # of the car's speed
 STANDS = 1.0  # m/s; by satellites it is known late
-# Of the vertical force: pushed harder, a wheel whose speed is not logged may lock.  No source.
+# Of the vertical force: pushed harder, also aside, a wheel whose speed is not logged may lock.  No
+# source.
 LOCKS = 0.8
 SLOWED = 0.15 * STANDARD_GRAVITY  # of a car that rolls; a braked car may stand on a slope
 DRAG, ENGINE = 150.0, 350.0  # N, of a wheel that rolls, and of one that an engine turns
@@ -112,7 +113,8 @@ def _braked(view: View, part: Part, k: int) -> Comparison:
     # A wheel that is about to lock holds what its tyre holds, not what its brake could.
     grips &= ~(motion.channel("wheel_speed", name) * radius < ROLLS * motion.speed)
     if view.channel("wheel_speed", name) is None:
-        grips &= ~(torque > LOCKS * radius * part.force[k, 2])
+        aside, up = part.force[k, 1:]
+        grips &= ~(np.hypot(torque / radius, aside) > LOCKS * up)
     spun = corner.wheel.spin_inertia * motion.channel("slope_of_wheel_speed", name)
     held = np.where(grips, -(torque + np.nan_to_num(spun)) / radius, np.nan)
     stated = corner.brake.u_torque_per_pressure / corner.brake.torque_per_pressure
