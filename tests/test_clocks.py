@@ -96,6 +96,25 @@ def test_a_stand_in_aligns_with_the_lag_it_may_have() -> None:
     assert clock.agreements[0].names == ("mean of hub_acceleration_y", "acceleration_y")
 
 
+@pytest.mark.parametrize("ahead", [True, False])
+def test_one_axle_alone_turns_in_before_the_body(ahead: bool) -> None:
+    """A hub in front moves sideways 60 ms before the accelerometer, but ahead at the same time."""
+    a, b = two(7)
+    time = a["elapsed_time"].to_numpy()
+    hubs = np.full((len(time), 2, 3), np.nan)
+    hubs[:, 0, 1] = swerve(time + 0.06, 7)
+    if ahead:
+        hubs[:, 0, 0] = swerve(time, 8)
+        b["acceleration"][:, 0] = swerve(0.8 + b["elapsed_time"].to_numpy() / (1 + 40e-6), 8)
+    a = a.drop_vars("acceleration").assign_coords(corner=["FL", "RL"])
+    a["hub_acceleration"] = (("elapsed_time", "corner", "component"), hubs)
+    clock = align(a, b)
+    axis = "x" if ahead else "y"
+    names = (f"mean of hub_acceleration_{axis}", f"acceleration_{axis}")
+    assert [agreement.names for agreement in clock.agreements] == [names]
+    assert abs(wrong(clock, 0.8, 40.0)[0]) < 2 * clock.delay < (0.03 if ahead else 0.2)
+
+
 def test_signals_that_lag_more_and_more_are_no_clock_that_drifts() -> None:
     """Sideways acceleration leads yaw in slow corners, which may all lie at one end of a drive."""
     a, b = two(7)

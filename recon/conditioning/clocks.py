@@ -136,7 +136,7 @@ def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
     for same in (True, False):
         found = [pair_of(shared) for shared in shared_signals(first, second, same=same)]
         tried += found
-        if pairs := [pair for pair in found if pair.moves]:
+        if pairs := _least_lagging([pair for pair in found if pair.moves]):
             break
     else:
         raise _not_comparable(where, tried)
@@ -150,6 +150,11 @@ def align(first: xr.Dataset, second: xr.Dataset) -> Clock:
     start = Clock(path, middle, lag, delay=_delay(pairs))
     start = _best_drift(pairs, start, float(np.ptp(own)))
     return _refined(pairs, start, where)
+
+
+def _least_lagging(pairs: list[Pair]) -> list[Pair]:
+    least = min((pair.shared.u_lag for pair in pairs), default=0.0)
+    return [pair for pair in pairs if pair.shared.u_lag == least]
 
 
 def _not_comparable(where: str, pairs: list[Pair]) -> DataError:

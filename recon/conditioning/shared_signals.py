@@ -17,6 +17,9 @@ MEAN = "mean of"
 NOT_COMPARED = ("gauge_temperature", "gear", "lap", "marker")
 NEARLY = 0.9  # share of the samples that hold a number
 GAUGES, U_LAG_GAUGES = "the gauges", 0.01  # s, as for STAND_INS
+# s: one axle alone moves sideways before the body's middle or after it, by the time in which the
+# car drives from one to the other (1.3 m at 16 m/s).
+U_LAG_ONE_AXLE = 0.08
 Signal = tuple[Floats, Floats]  # times (sample,) [s], values (sample,) or (sample, gauge)
 
 
@@ -66,8 +69,7 @@ def shared_signals(first: xr.Dataset, second: xr.Dataset, *, same: bool) -> list
     With `same`, these are the channels that both have.  Without, what stands for a quantity is
     compared: the mean of the hubs, or the gauges together, for the horizontal acceleration of the
     body (the tyres' forces are what accelerates it), speed times yaw rate for the lateral
-    acceleration, and the mean of the wheel speeds for the speed; of these the pairs that lag
-    least.
+    acceleration, and the mean of the wheel speeds for the speed.
     """
     a, b = _signals(first), _signals(second)
     names = [(k, k, 0.0) for k in a if k in b and not k.startswith(MEAN)]
@@ -76,14 +78,30 @@ def shared_signals(first: xr.Dataset, second: xr.Dataset, *, same: bool) -> list
         both += [(two, one, u) for one, two, u in both]
         both += [(GAUGES, f"acceleration_{c}", U_LAG_GAUGES) for c in ("x", "y")]
         a |= _gauges(first)
-        names = [pair for pair in both if pair[0] in a and pair[1] in b]
-    least = min((u for _, _, u in names), default=0.0)
+        swinging = _sideways_of_one_axle(first) | _sideways_of_one_axle(second)
+        names = [
+            (own, other, max(u, U_LAG_ONE_AXLE) if (own, other) in swinging else u)
+            for own, other, u in both
+            if own in a and other in b
+        ]
     times = [log["elapsed_time"].to_numpy() for log in (first, second)]
     return [
         Shared((own, other), b[other][1], (times[0], a[own][0]), (times[1], b[other][0]), u)
         for own, other, u in names
-        if u == least
     ]
+
+
+def _sideways_of_one_axle(log: xr.Dataset) -> set[tuple[str, str]]:
+    """Pairs of a sideways signal that only one axle makes in this log and one of the body."""
+    own = []
+    if log.attrs.get("gauged_axles") in ("front", "rear"):
+        own.append(GAUGES)
+    if "hub_acceleration" in log:
+        there = log["hub_acceleration"].notnull().any(("elapsed_time", "component"))
+        if len({str(corner)[0] for corner in log["corner"].to_numpy()[there]}) == 1:
+            own.append(f"{MEAN} hub_acceleration_y")
+    pairs = {(name, "acceleration_y") for name in own}
+    return pairs | {(body, name) for name, body in pairs}
 
 
 def _gauges(log: xr.Dataset) -> dict[str, tuple[Floats, str]]:

@@ -216,6 +216,7 @@ def read_log(
             "encoding": table.layout.encoding,
             "not_used": _not_used(table, names),
             "gaps": gaps,
+            "gauged_axles": _gauged_axles(gauges, car),
         },
     )
     data["indication"] = stamp(LOG["indication"], values[1 : 1 + len(gauges)].T)
@@ -265,6 +266,12 @@ def _logged_gauges(table: BoundTable, car: Vehicle, *, needed: bool) -> list[Gau
             "Name the gauges' columns in a column map: ours = theirs.",
         )
     return logged
+
+
+def _gauged_axles(gauges: list[Gauge], car: Vehicle) -> str:
+    """Axles that the gauges of a log belong to, in words."""
+    places = {_AXLE[place[0].upper()] for place, gauge in car.gauges if gauge in gauges}
+    return ", ".join(sorted(places))
 
 
 def column_names(name: str, car: Vehicle) -> list[str]:
