@@ -44,3 +44,38 @@ def test_a_yaw_rate_of_a_clock_that_is_known_roughly_contradicts_no_tyre(u_clock
     found = examination_of(condition(raw, day().car, day().tares), day().calibration).doubts
     by_tyres = [doubt for doubt in found if "yaw moment of all tyres" in str(doubt)]
     assert bool(by_tyres) == (u_clock == 0)
+
+
+@pytest.mark.parametrize("rear_carried", [False, True])
+@pytest.mark.parametrize("end", ["F", "R"])
+def test_a_clock_excuses_only_the_gauges_of_the_other_logger(end: str, rear_carried: bool) -> None:
+    """One logger has the gauges of the front, another those of the rear and the acceleration."""
+    raw = day().log.copy(deep=True)
+    time = raw["elapsed_time"].to_numpy()
+    for name in map(str, raw["gauge"].to_numpy()):
+        if name.startswith(end):
+            own = raw["indication"].sel(gauge=name).to_numpy().copy()
+            raw["indication"].loc[{"gauge": name}] = np.interp(time - 0.03, time, own)
+    other = {"u_clock": 0.03, "from_log": "rear.csv"}
+    if rear_carried:
+        rear = [name for name in map(str, raw["gauge"].to_numpy()) if name.startswith("R")]
+        raw["indication"].attrs |= other | {"carried": rear}
+        raw["acceleration"].attrs |= other
+    found = examination_of(condition(raw, day().car, day().tares), day().calibration).doubts
+    late = [doubt for doubt in found if doubt.cause == "late"]
+    assert bool(late) == (end == "R" or not rear_carried)
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+@pytest.mark.parametrize("logged", [False, True])
+def test_a_wheel_whose_travel_nobody_logged_may_seem_late(logged: bool) -> None:
+    raw = day().log.drop_vars("hub_acceleration").copy(deep=True)
+    if not logged:
+        raw["travel"].loc[{"corner": ["RL", "RR"]}] = np.nan
+    time = raw["elapsed_time"].to_numpy()
+    for name in map(str, raw["gauge"].to_numpy()):
+        if name.startswith("RL"):
+            own = raw["indication"].sel(gauge=name).to_numpy().copy()
+            raw["indication"].loc[{"gauge": name}] = np.interp(time - 0.012, time, own)
+    found = examination_of(condition(raw, day().car, day().tares), day().calibration).doubts
+    assert [doubt.cause for doubt in found] == ["late"] * logged

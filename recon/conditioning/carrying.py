@@ -17,7 +17,7 @@ ENOUGH_LEFT_OUT = 4  # samples of which every second can be left out to see the 
 BANDS = 2.0 ** np.arange(-6, 1)  # of half the channel's own rate, up to which its error is known
 BELOW = "u_filled_below"  # attribute: errors of each axis of a channel up to each of `BANDS`
 EACH = "u_filled_each"  # attribute: the same of each axis, at the bandwidth of the forces
-TIMING = ("from_log", "own_step", "u_clock", "u_filled")  # attributes, see `timing_of`
+TIMING = ("from_log", "own_step", "u_clock", "u_filled", "carried")  # attributes, see `timing_of`
 
 
 @dataclass(frozen=True, slots=True)

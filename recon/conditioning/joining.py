@@ -227,8 +227,12 @@ def _with_gauges(base: xr.Dataset, other: xr.Dataset, own: Floats, u_clock: floa
     units = {log["indication"].attrs.get("units") for log in (base, other)}
     out = base.drop_vars(["indication", "gauge"]).assign_coords(gauge=stamp(LOG["gauge"], names))
     out["indication"] = stamp(LOG["indication"], values)
-    apart = max(u_clock, float(base["indication"].attrs.get("u_clock", 0.0)))
-    out["indication"].attrs["u_clock"] = apart
+    before = base["indication"].attrs
+    out["indication"].attrs |= {
+        "u_clock": max(u_clock, float(before.get("u_clock", 0.0))),
+        "from_log": " + ".join([*filter(None, [before.get("from_log")]), str(other.attrs["path"])]),
+        "carried": [*before.get("carried", []), *other["gauge"].to_numpy().tolist()],
+    }
     if len(units) == 1 and None not in units:
         out["indication"].attrs["units"] = units.pop()
     return out

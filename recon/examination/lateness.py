@@ -19,14 +19,16 @@ from recon.base.quantities import CORNERS
 from recon.base.words import enumerated
 from recon.examination.by_motion import one_by_motion
 from recon.examination.comparison import FEWEST, Comparison
-from recon.examination.late_or_unsteady_gauges import slope_of
+from recon.examination.late_or_unsteady_gauges import FLOOR_UNMEASURED, slope_of
 from recon.examination.term import Candidate, Term
 from recon.examination.view import WINDOW_TIME, Part, View
 from recon.examination.whole_car import whole_of
 from recon.records.corrections import correction_line
 
 PRIOR = 0.05  # s, delay that a logger may have
-FLOOR = 1.2e-3  # s, of a delay: what the body does meanwhile; sound drives stay below
+# s, of a delay: what the body does meanwhile, where the travel of the wheels is logged; sound
+# drives stay below.
+FLOOR = 1.2e-3
 MODEL = 2.0  # N, least noise of a sum
 ALIKE = np.sqrt(2.0)  # neighbouring samples err alike
 SENSED = 0.03  # of a sum: gains of all sensors
@@ -40,22 +42,24 @@ NAME = "time of the gauges against acceleration"
 class Delays:
     """Delays (part,) [s] of the gauges of each assembly, by `information` and `score`.
 
-    `u_clock` [s] is the standard uncertainty of the clock of the accelerations on that of the
-    gauges: it moves all delays alike.  `u_hubs` (part,) [s] is that of hub accelerations that are
-    not logged, and wrong at all wheels together, as the body rolls.
+    `u_clock` (part,) [s] is the standard uncertainty of the clock of the accelerations on that of
+    the gauges: it moves all delays alike, but for those of a logger that records both.
+    `u_hubs` (part,) [s] is that of hub accelerations that are not logged, and wrong at all wheels
+    together, as the body rolls.  `floor` (part,) [s] is what sound drives show in spite of that.
     """
 
     names: tuple[str, ...]
     information: Floats
     score: Floats
-    u_clock: float
+    u_clock: Floats
     u_hubs: Floats
+    floor: Floats
 
     @property
     def wider(self) -> Floats:
         """Covariance (part, part) [s2] of all delays, with all that sound drives show of them."""
-        wider = np.linalg.inv(self.information) + FLOOR**2 * np.eye(len(self.names))
-        return np.asarray(wider + self.u_clock**2 + np.outer(self.u_hubs, self.u_hubs))
+        wider = np.linalg.inv(self.information) + np.diag(self.floor**2)
+        return np.asarray(wider + sum(np.outer(u, u) for u in (self.u_clock, self.u_hubs)))
 
     def of(self, chosen: tuple[str, ...]) -> tuple[Floats, Floats]:
         """Delays (chosen,) [s] if all others are on time, and their covariance."""
@@ -98,7 +102,8 @@ def _own_delay(view: View, names: tuple[str, ...]) -> tuple[float, float]:
     if not information > 0:
         return 0.0, np.inf
     hubs = [_u_hubs(view, part, _force_slopes(view, part)) for part in parts]
-    u = np.sqrt(1.0 / information + FLOOR**2 + view.u_clock("acceleration") ** 2 + max(hubs) ** 2)
+    clock = max(view.u_clock_between(part, "acceleration") for part in parts)
+    u = np.sqrt(1.0 / information + max(map(_floor, parts)) ** 2 + clock**2 + max(hubs) ** 2)
     return score / information, float(u)
 
 
@@ -208,7 +213,14 @@ def delays_of(view: View) -> Delays | None:
     hubs = [
         _u_hubs(view, part, slope) for part, slope in zip(view.parts.values(), slopes, strict=True)
     ]
-    return Delays(names, information, score, view.u_clock("acceleration"), np.array(hubs))
+    clocks = [view.u_clock_between(part, "acceleration") for part in view.parts.values()]
+    floors = [_floor(part) for part in view.parts.values()]
+    return Delays(names, information, score, *map(np.array, (clocks, hubs, floors)))
+
+
+def _floor(part: Part) -> float:
+    measured = all(wheel.travel_logged for wheel in part.solver.session.wheels)
+    return FLOOR if measured else FLOOR_UNMEASURED
 
 
 def _force_slopes(view: View, part: Part) -> Floats:
