@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.car.vehicle import Wheel
 from recon.examination.view import View
+from recon.reconstruction.steer_from_gauges import USUAL_SPEED
 from recon.reconstruction.whole_car.car_stance import Stance, inertial_force, stance_of
 
 LEAST_SPEED = 4.0  # m/s; below, angles of slip and rates of curvature say nothing
@@ -98,6 +99,18 @@ class Motion:
     def yaw_change(self) -> Floats:
         """Yaw acceleration (n,) [rad/s2]."""
         return self.channel("slope_of_yaw_rate")
+
+    @cached_property
+    def turns(self) -> tuple[Floats, Floats]:
+        """Yaw rate (n,) [rad/s] and its change (n,) [rad/s2], zero where they are not known.
+
+        Where no yaw rate is logged, a car that does not slide turns as it is accelerated sideways.
+        """
+        if self.view.channel("yaw_rate") is not None:
+            return np.nan_to_num(self.yaw_rate), np.nan_to_num(self.yaw_change)
+        speed = np.where(np.isfinite(self.speed), np.abs(self.speed), USUAL_SPEED)
+        speed = np.maximum(speed, LEAST_SPEED)
+        return np.nan_to_num(self.body[1] / speed), self.jerk[1] / speed
 
     @cached_property
     def moving(self) -> NDArray[np.bool_]:

@@ -210,8 +210,8 @@ def weights_of(component: int, corners: slice = slice(None)) -> Floats:
 def _sums(whole: Whole) -> Iterator[Comparison]:
     mass, ahead, aside = whole.stance.mass, *whole.motion.inertial[:2]
     moved = np.array([ahead, aside, whole.upward])
-    turning = mass * AWAY * np.nan_to_num(whole.motion.yaw_rate) ** 2
-    yawing = mass * AWAY * np.nan_to_num(whole.motion.yaw_change)
+    yaw, change = whole.motion.turns
+    turning, yawing = mass * AWAY * yaw**2, mass * AWAY * change
     load = np.hypot(LOAD, whole.stance.u_mass / mass) * whole.weight * whole.ones
     drag = {"x": DRAG * whole.square}  # the tyres push against it too
     own = {
