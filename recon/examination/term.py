@@ -17,7 +17,7 @@ TAIL = 4.0
 FOUND = 1.645  # standard uncertainties beyond a limit that 95 % of normal errors do not take back
 USUAL = 0.95  # share of the drive during which an error stays below the one stated
 FITTED = -4.0  # nats, of a fitted number: logarithm of its cost
-KEPT = 0.9  # of the samples with known forces, which a mend must leave
+KEPT = 0.9  # of the samples with known forces, or with brakes let go, which a mend must leave
 MOST_BRAKED = 0.5  # of a drive; common practice, no source
 WORTH = 3.0  # half-widths, from where an error is worth the time to look more closely
 
@@ -96,7 +96,8 @@ def blinded(view: View, mended: View) -> bool:
     """
     pairs = [(view.parts[n], part) for n, part in mended.parts.items() if n in view.parts]
     return any(
-        part.known.sum() < KEPT * own.known.sum() or _braked(part) > max(MOST_BRAKED, _braked(own))
+        part.known.sum() < KEPT * own.known.sum()
+        or 1.0 - _braked(part) < min(1.0 - MOST_BRAKED, KEPT * (1.0 - _braked(own)))
         for own, part in pairs
     )
 

@@ -12,6 +12,7 @@ import xarray as xr
 import recon
 from recon.base.errors import ReconWarning
 from recon.base.quantities import CORNERS
+from recon.records.doubt_variables import doubts_in
 from tests.outside.case_drives import case_calibration, case_car, case_forces, case_log
 
 pytestmark = pytest.mark.source("CASE-CAR: a sound drive is not doubted")
@@ -56,3 +57,10 @@ def test_a_wheel_that_locks_does_not_contradict_the_speed_of_a_short_part() -> N
     forces = solved(case_log("lap")[0], "lap", CORNERS, end=16.6)
     assert forces.sizes.get("doubt", 0) == 0
     assert sizes(forces, SPEED)["FR"] < 0.5  # with the moments of locking: beyond 2
+
+
+def test_a_pressure_in_another_unit_is_named_in_a_drive_of_little_else_than_braking() -> None:
+    log = case_log("braking")[0].copy(deep=True)
+    log["brake_pressure"].to_numpy()[:] /= 14.5038  # numbers in bar, labelled psi
+    (doubt,) = doubts_in(solved(log, "braking", CORNERS))
+    assert (doubt.cause, doubt.channels) == ("other unit", ("brake_pressure",))
