@@ -72,6 +72,19 @@ def test_a_derivative_is_as_wrong_as_it_says(order: int, noise: float, bandwidth
     assert found.u < 2.0 * np.hypot(np.std(error[inner]), floor)
 
 
+def test_what_passes_of_a_hop_above_the_bandwidth_is_in_the_derivative() -> None:
+    rng = np.random.default_rng(5)
+    time = np.arange(int(RATE * SECONDS)) / RATE
+    hop = 0.006 * np.sin(2 * np.pi * 11.8 * time) * ((time > 20.0) & (time < 22.0))
+    body = 0.01 * np.sin(2 * np.pi * 0.7 * time)
+    found = derivative(body + hop + 1e-4 * rng.standard_normal(len(time)), 2, band(8.0))
+    assert found is not None
+    true = low_pass(differences(body + hop, 2, band(90.0))[:, None], 8.0, RATE)[:, 0]
+    in_hop = (time > 20.5) & (time < 21.5)
+    assert np.std(true[in_hop]) > 2.0  # m/s2, a tenth of the hop itself
+    assert np.std((found.values - true)[in_hop]) < 0.1 * np.std(true[in_hop])
+
+
 @pytest.mark.parametrize("every", [2, 5])
 @pytest.mark.parametrize("order", [1, 2])
 def test_noise_of_a_slow_channel_is_not_taken_for_signal(order: int, every: int) -> None:

@@ -64,7 +64,7 @@ def derivative(channel: Floats, order: int, band: Band, own_step: float = 0.0) -
         return None
     top = min(band.bandwidth, 0.5 * band.rate)
     own_rate = min(band.rate, 1 / own_step) if own_step > 0 else band.rate
-    shown = top if own_rate == band.rate else min(top, SHOWN * own_rate)
+    shown = 0.5 * band.rate if own_rate == band.rate else SHOWN * own_rate
     spectrum = _spectrum(_bridged(channel[longest]), band.rate, own_rate)
     cut = spectrum.best_cut(order, shown, top)
     variance = spectrum.variance(order, cut, top)
@@ -93,9 +93,12 @@ class _Spectrum:
     noise: float
 
     def best_cut(self, order: int, shown: float, top: float) -> float:
-        """Frequency [Hz] up to `shown` at which noise passed and signal lost are least together."""
-        f = self.frequency[1:]
-        edges = np.append(f[f < shown], shown)
+        """Frequency [Hz] up to `top` at which noise passed and signal lost are least together.
+
+        Signal is counted up to `shown` [Hz]: wheel hop above `top` passes its filter in part.
+        """
+        f, highest = self.frequency[1:], min(shown, top)
+        edges = np.append(f[f < highest], highest)
         own, signal = response(f, edges[:, None]), (self.power[1:] - self.noise) * (f <= shown)
         lost = signal * (response(f, top) - own) ** 2
         risk = (self.noise * own**2 + lost) @ f ** (2.0 * order)
