@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import warnings
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -208,14 +209,31 @@ def test_few_pulls_without_slopes_are_refused_with_direction_and_numbers() -> No
         calibrate(sheet, without_slopes(drawn.car))
 
 
-def inboard(corner: str) -> tuple[VirtualCar, PullSheet]:
-    """A full virtual car of one corner with its brake on the chassis, and its pulls."""
+def inboard(corner: str, *names: str) -> tuple[VirtualCar, PullSheet]:
+    """A full virtual car of one corner with its brake on the chassis, and its pulls or some."""
     car = club_car(corner)
     moved = {n: replace(c, brake=replace(c.brake, place="inboard")) for n, c in car.corners.items()}
     car = replace(car, corners=moved)
     rng = np.random.default_rng([17, 44])
     drawn = draw_car(car, rng)
-    return drawn, virtual_pulls(drawn, pull_plan(car, (corner,)), rng)
+    plan = tuple(p for p in pull_plan(car, (corner,)) if not names or p.name in names)
+    return drawn, virtual_pulls(drawn, plan, rng)
+
+
+def outboard(corner: str, *names: str) -> tuple[VirtualCar, PullSheet]:
+    return pulled(corner, 44, *names)
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+@pytest.mark.parametrize(
+    ("draw", "missing"), [(inboard, {"Mx", "Mz"}), (outboard, {"Mx", "My", "Mz"})]
+)
+def test_pulls_at_the_contact_lack_its_moments_wherever_the_brake_is(
+    draw: Callable[..., tuple[VirtualCar, PullSheet]], missing: set[str]
+) -> None:
+    """Pulled outwards there, a wheel lacks no Fy, although that turns it about its centre."""
+    drawn, sheet = draw("RL", "fore", "outward", "pad")
+    assert set(fitted(sheet, drawn.car).quality.rests_on_prior) == missing
 
 
 def test_torque_that_never_passes_the_hub_is_not_asked_of_the_pulls() -> None:

@@ -11,9 +11,11 @@ from recon.base.quantities import WRENCH_COMPONENTS
 from recon.calibration.applied import Pull
 from recon.calibration.prior import BridgePrior
 from recon.calibration.solution import JointFit
+from recon.mechanics.statics import strip_spin
 from recon.planning.questions import SCALE
 
 BLIND = 0.03  # singular values under this share of the largest are not seen by the pulls
+MY = WRENCH_COMPONENTS.index("My")
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +23,7 @@ class Seen:
     """Directions that the pulls of one corner see, the best first.
 
     `values` (k,) are the singular values of the scaled unit wrenches, `directions` (k, 6) the
-    scaled wrenches (Fx, Fy, Fz, Mx, My, Mz) that belong to them.
+    scaled wrenches (Fx, Fy, Fz, Mx, My, Mz) about the contact that belong to them.
     """
 
     corner: str
@@ -30,12 +32,12 @@ class Seen:
 
 
 def scaled_wrenches(pulls: list[Pull]) -> Floats:
-    """Unit wrenches of every device of every pull, (direction, 6), over `SCALE` [1].
+    """Free components of unit wrenches of every device of every pull, (direction, k), over `SCALE`.
 
-    About the contact; where no brake is outboard about the hub, as no torque of the road passes it.
+    About the contact.
     """
     rows = [
-        _about(pull.columns(line)[:, 0], _arm(pull)) / SCALE
+        _free(pull) @ (_about(pull.columns(line)[:, 0], _arm(pull)) / SCALE)
         for pull in pulls
         for line in pull.lines
     ]
@@ -44,18 +46,24 @@ def scaled_wrenches(pulls: list[Pull]) -> Floats:
 
 
 def _arm(pull: Pull) -> Floats:
-    """From the point that wrenches are taken about to the hub, (3,) [m]."""
-    wheel = pull.wheel
-    return wheel.hub - wheel.contact if wheel.outboard else np.zeros(3)
+    """From the contact to the hub, (3,) [m]."""
+    return pull.wheel.hub - pull.wheel.contact
 
 
-def _acting(pull: Pull) -> Floats:
-    """Scaled wrenches that can act on the upright, (6, k): all, or all but a turn of the wheel."""
-    if pull.wheel.outboard:
-        return np.eye(6)
-    from scipy.linalg import null_space
+def _free(pull: Pull) -> Floats:
+    """Components of a wrench about the contact that do not follow from the others, (k, 6).
 
-    return np.asarray(null_space(np.concatenate([np.zeros(3), pull.wheel.spin])[None]))
+    My does where no brake is outboard, as no torque of the road passes such a hub.
+    """
+    return np.eye(6) if pull.wheel.outboard else np.delete(np.eye(6), MY, axis=0)
+
+
+def _on_upright(pull: Pull, direction: Floats) -> Floats:
+    """Wrench about the hub, (6,) [N, N m], of a scaled one about the contact, (6,) [1]."""
+    wrench = _about(direction * SCALE, -_arm(pull))
+    if not pull.wheel.outboard:
+        wrench[3:] = strip_spin(wrench[3:, None], pull.wheel.spin)[:, 0]
+    return wrench
 
 
 def _about(wrench: Floats, arm: Floats) -> Floats:
@@ -76,11 +84,11 @@ def seen_directions(corner: str, pulls: list[Pull]) -> Seen:
     """
     if not pulls:
         return Seen(corner, np.zeros(6), np.eye(6))
-    acting = _acting(pulls[0])
-    values = np.zeros(acting.shape[1])
-    found, directions = np.linalg.svd(scaled_wrenches(pulls) @ acting)[1:]
+    free = _free(pulls[0])
+    values = np.zeros(len(free))
+    found, directions = np.linalg.svd(scaled_wrenches(pulls))[1:]
     values[: len(found)] = found
-    return Seen(corner, values, directions @ acting.T)
+    return Seen(corner, values, directions @ free)
 
 
 def direction_words(direction: Floats) -> str:
@@ -114,7 +122,7 @@ def _resting(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> list[str]:
     gauges, members = fit.shape
     covariance = fit.K_covariance
     for value, direction in zip(seen.values, seen.directions, strict=True):
-        load = G @ _about(direction * SCALE, -_arm(pulls[0]))
+        load = G @ _on_upright(pulls[0], direction)
         before = after = 0.0
         for g in range(gauges):
             block = slice(g * members, (g + 1) * members)
