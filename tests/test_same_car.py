@@ -167,6 +167,17 @@ def test_a_rate_that_decides_no_load_may_be_stated_after_the_pulls() -> None:
     require_same_car(replace(day().calibration, corners={"FL": older}), other)
 
 
+def test_the_ratio_of_the_steering_wheel_may_be_stated_after_the_pulls() -> None:
+    """Pulls know the steer of the wheels: no load depends on it, whatever older versions kept."""
+    car = day().car
+    silent = replace(car, steering=replace(car.steering, rack_per_angle=np.nan))
+    require_same_car(day().calibration, silent)
+    before = day().calibration.corners["FL"]
+    kept = decisive_facts(car, "FL") | {"steering: rack_per_angle": "nan"}
+    older = replace(before, facts=Facts(tuple(kept), tuple(kept.values())))
+    require_same_car(replace(day().calibration, corners={"FL": older}), car)
+
+
 def test_a_rate_that_may_share_loads_out_is_a_fact_in_words() -> None:
     """In the words of the vehicle file, whatever the program keeps of it."""
     stated, sheet, before = pulled("anti_roll_bar", "front")

@@ -72,6 +72,21 @@ def test_gauges_show_the_steer_where_yaw_rate_is_not_logged(speed: tuple[str, ..
     assert stated < 2.0
 
 
+def test_a_wheel_angle_that_is_of_no_use_is_not_passed_over() -> None:
+    """Its ratio is not stated: said where the steer comes from elsewhere, with the cure."""
+    car = replace(day().car, steering=replace(day().car.steering, rack_per_angle=np.nan))
+    angle = day().log["steer"].rename("steering_wheel_angle")
+    log = day().log.drop_vars("steer").assign(steering_wheel_angle=angle)
+    with unwarned(), pytest.warns(PriorWarning, match="steer is not logged") as said:
+        reconstruct(condition(log, car, day().tares), day().calibration, car)
+    (sentence,) = [str(w.message) for w in said if "steer is not logged" in str(w.message)]
+    assert "it is calculated from yaw rate and speed" in sentence
+    assert sentence.endswith(
+        "% of the steer. steering_wheel_angle is logged, but shows no steer before the vehicle "
+        "file says how far the rack moves per turn: state rack_mm_per_turn."
+    )
+
+
 def test_straights_make_no_steer_better_known() -> None:
     """A wrong steer turns the lateral force: nothing where there is none, however long that is."""
 

@@ -24,6 +24,7 @@ LINK = ("compliance", "mm/kN", lambda soft: 1e6 * soft)
 MOST = 3  # changed facts that one message lists
 ABSENT, NONE = "not there", "0"
 IN_WORDS = {"nan": "not stated", ABSENT: ABSENT}
+OLDER = "steering:"  # owner of facts of older versions that no calibration depends on
 SOFTNESS = (": compliance", " u_compliance")  # end of the places of facts that share loads out
 
 
@@ -34,13 +35,14 @@ def facts_of(car: Vehicle, assembly: str) -> Facts:
 
 
 def _counting(facts: dict[str, str], car: Vehicle, assembly: str) -> dict[str, str]:
-    """Facts by place without compliances and rates that have no part in the loads of members."""
+    """Facts by place without those that have no part in the loads of members."""
     parts = (name.rpartition(".") for name in sharing_supports(assembly_of(car, assembly)))
     sharing = {f"{corner or assembly}, support {support}" for corner, _, support in parts}
     return {
         place: value
         for place, value in facts.items()
-        if not place.endswith(SOFTNESS) or _owner(place) in sharing
+        if not place.startswith(OLDER)
+        and (not place.endswith(SOFTNESS) or _owner(place) in sharing)
     }
 
 

@@ -49,8 +49,6 @@ def decisive_facts(car: Vehicle, assembly: str) -> dict[str, str]:
         for gauge in part.gauges:
             _walk(gauge, f"{part.name}, gauge {gauge.name}:", out)
         _walk(part, f"{part.name}:", out)
-    if any(corner.steered for corner in corners):
-        out["steering: rack_per_angle"] = _words("rack_per_angle", car.steering.rack_per_angle)
     if axle:  # both wheels of an axle move on their springs while it is pulled
         for c in corners:
             out[f"{c.name}: unsprung_mass"] = _words("unsprung_mass", c.unsprung_mass)

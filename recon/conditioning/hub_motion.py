@@ -63,7 +63,6 @@ MOTION = {
 HOP_SHARE = "u_share_of_hop"  # of vertical motion that gauges show, relative; see `from_gauges`
 YAW_BY_SPEED = "yaw_by_speed"  # yaw rate that the motion of the wheels has, where none is logged
 YAW_CHANGE = "change_of_yaw"  # its change over time, logged or not
-STEER = ("steer", "rack", "steering_wheel_angle")
 HOP_BAND = (3.0, 30.0)  # Hz; below it springs carry the body, above there is nothing but noise
 
 
@@ -138,10 +137,10 @@ def unseen_share(edge: float, top: float) -> float:
 def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) -> xr.Dataset:
     """The conditioned log `out` with `MOTION`, if the acceleration of a gauged hub is incomplete.
 
-    `log` has the channels as logged, `out` filtered at the bandwidth of `band`.  Where no steer is
-    logged, `yaw_acceleration` (sample,) [rad/s2] is added as well.
+    `log` has the channels as logged, `out` filtered at the bandwidth of `band`.  Where no channel
+    shows the steer, `yaw_acceleration` (sample,) [rad/s2] is added as well.
     """
-    out = _with_yaw_acceleration(out, log, band)
+    out = _with_yaw_acceleration(out, log, car, band)
     if not _wanted(log, car):
         return out
     motion = _body_motion(out, log, band)
@@ -168,8 +167,18 @@ def with_hub_motion(out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band) 
     return out.assign(stamped(MOTION, arrays))
 
 
-def _with_yaw_acceleration(out: xr.Dataset, log: xr.Dataset, band: Band) -> xr.Dataset:
-    if "yaw_rate" not in log or any(name in log for name in STEER):
+def steer_channel(log: xr.Dataset, car: Vehicle) -> str | None:
+    """Channel of a log that shows the steer by itself."""
+    channels = ["rack", "steer"]
+    if np.isfinite(car.steering.rack_per_angle):
+        channels.append("steering_wheel_angle")
+    return next((name for name in channels if name in log), None)
+
+
+def _with_yaw_acceleration(
+    out: xr.Dataset, log: xr.Dataset, car: Vehicle, band: Band
+) -> xr.Dataset:
+    if "yaw_rate" not in log or steer_channel(log, car) is not None:
         return out
     found = _derivative_of(log["yaw_rate"], 1, band)
     if found is None:

@@ -21,6 +21,7 @@ from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import Vehicle
+from recon.conditioning.hub_motion import steer_channel
 from recon.mechanics.assembly import Assembly
 from recon.mechanics.motion import pose
 from recon.reconstruction.estimator.session import Steer
@@ -73,22 +74,22 @@ def steer_of(log: xr.Dataset, car: Vehicle, assemblies: dict[str, Assembly]) -> 
     for source, found in (("yaw_rate", _from_yaw(log, car)), (INFERRED, _from_gauges(log))):
         if found is not None:
             return _of_heading(source, found, assemblies)
-    cure = "Log steer, rack or steering_wheel_angle."
-    if "steering_wheel_angle" in log:
-        cure = "steering_wheel_angle is logged: state rack_mm_per_turn in the vehicle file."
+    cure = _unused_angle(log) or " Log steer, rack or steering_wheel_angle."
     warn_of_prior(
         f"{log.attrs.get('path', 'log')}: steer is not logged; the rack is taken as straight "
-        f"within {1e3 * U_RACK_UNKNOWN:.0f} mm. {cure}"
+        f"within {1e3 * U_RACK_UNKNOWN:.0f} mm.{cure}"
     )
     return Steer("none", U_RACK_UNKNOWN, U_RACK_UNKNOWN * _heading_slope(assemblies))
 
 
-def steer_channel(log: xr.Dataset, car: Vehicle) -> str | None:
-    """Channel of a log that shows the steer by itself."""
-    channels = ["rack", "steer"]
-    if np.isfinite(car.steering.rack_per_angle):
-        channels.append("steering_wheel_angle")
-    return next((name for name in channels if name in log), None)
+def _unused_angle(log: xr.Dataset) -> str:
+    """What a logged angle of the steering wheel lacks, where the steer comes from elsewhere."""
+    if "steering_wheel_angle" not in log:
+        return ""
+    return (
+        " steering_wheel_angle is logged, but shows no steer before the vehicle file says how far "
+        "the rack moves per turn: state rack_mm_per_turn."
+    )
 
 
 def lacks_steer(log: xr.Dataset, car: Vehicle) -> bool:
@@ -137,7 +138,7 @@ def _warn_of_steer(log: xr.Dataset, source: str, known: Spread) -> None:
     warn_of_prior(
         f"{log.attrs.get('path', 'log')}: steer is not logged; it is calculated from {source}, "
         f"with a standard uncertainty of {np.degrees(known.u):.2g} degrees and "
-        f"{100 * known.share:.0f} % of the steer."
+        f"{100 * known.share:.0f} % of the steer.{_unused_angle(log)}"
     )
 
 
