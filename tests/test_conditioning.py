@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.ndimage import uniform_filter1d
+from scipy.signal import butter, sosfilt
 
 from recon.base.errors import DataError, DataWarning
 from recon.base.status import BIT
@@ -196,6 +199,40 @@ def test_noise_of_the_tares_stands_unless_the_drive_has_more(
     notes = [str(note.message) for note in caught if "noise in the drive" in str(note.message)]
     assert len(notes) == told
     assert all(f"in {gauges} of 4 gauges, most in G" in note for note in notes)
+
+
+def interpolated(white: np.ndarray) -> np.ndarray:
+    """Every fifth sample, and straight lines between."""
+    at = np.arange(len(white))
+    return np.stack([np.interp(at, at[::5], column[::5]) for column in white.T], axis=1)
+
+
+def means_of_five(white: np.ndarray) -> np.ndarray:
+    return np.sqrt(5.0) * uniform_filter1d(white, 5, axis=0)
+
+
+def low_passed(white: np.ndarray) -> np.ndarray:
+    """By a logger, at a tenth of its rate."""
+    passed = sosfilt(butter(4, 0.2, output="sos"), white, axis=0)
+    return passed / np.std(passed) * np.std(white)
+
+
+@pytest.mark.parametrize("logger", [interpolated, means_of_five, low_passed])
+@pytest.mark.parametrize("stated", [1.0, 3.0])
+def test_noise_that_a_logger_filtered_is_at_the_frequencies_of_the_forces(
+    logger: Callable[[np.ndarray], np.ndarray], stated: float
+) -> None:
+    """Tares that state more than there is do not make it look filtered more."""
+    made, bandwidth = logger(noisy(60_000)), 4.0
+    swaying = 0.02 * np.sin(2 * np.pi * 0.5 / RATE * np.arange(60_000))[:, None]
+    hub = 500 * made[:, :1, None] * np.ones((1, 2, 3))
+    log = log_of(made + swaying, hub_acceleration=(THREE, hub))
+    tares = replace(ZERO, sd=np.full(8, stated * 1e-3))
+    out = condition(log, small_car(), tares, bandwidth=bandwidth)
+    left = np.std(low_pass(made, bandwidth, RATE), axis=0)
+    # A band of 4 Hz of 100: 2400 independent numbers, and whole samples of five at best.
+    assert_allclose(out["noise"] / left, stated, rtol=0.15)
+    assert_allclose(out["noise_hub_acceleration"] / (500 * left[0]), 1.0, rtol=0.15)
 
 
 def test_noise_in_a_log_too_short_for_it_is_that_of_the_tares() -> None:

@@ -32,7 +32,7 @@ from recon.conditioning.filters import (
     zero_phase_gain,
 )
 from recon.conditioning.hub_motion import with_hub_motion
-from recon.conditioning.noise import noise_of_drive, scatter, tell_of_noise
+from recon.conditioning.noise import noise_of_drive, scatter, share_passed, tell_of_noise
 from recon.conditioning.stuck_and_clipped_gauges import (
     clipped_samples,
     flat_samples,
@@ -104,14 +104,14 @@ def condition(
             needed="a tare of every gauge of at least one corner",
             do="Compare the gauge names in the tare table with those in the vehicle file.",
         )
-    u_zero, noise, of_tares, mean_zero, change = (np.full(len(names), np.nan) for _ in range(5))
+    u_zero, noise, alike, of_tares, mean_zero, change = np.full((6, len(names)), np.nan)
     temperature = np.full((2, len(names)), np.nan)
     gain = zero_phase_gain(bandwidth, rate)
     for corner, zero in zeros.items():
         at = _columns(car, corner, names)
         u_zero[at], temperature[:, at], of_tares[at] = zero.u, zero.temperature, zero.noise
         mean_zero[at], change[at] = zero.mean, zero.change
-        noise[at] = noise_of_drive(zero.noise, side_by_side(raw, at))
+        noise[at], alike[at] = noise_of_drive(zero.noise, side_by_side(raw, at))
     tell_of_noise(noise, of_tares, names, tares.path)
     for g in range(len(names)):
         np.subtract(raw[:, g], tared[:, g], out=tared[:, g])
@@ -125,7 +125,7 @@ def condition(
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
     by_sample, band = ("elapsed_time", "gauge"), Band(bandwidth, rate, parts)
     by_name = {"zero": mean_zero, "zero_change": change, "u_zero": u_zero}
-    by_name["noise"] = np.hypot(noise * gain, u_of_rounding(raw))
+    by_name["noise"] = np.hypot(noise * share_passed(gain, alike), u_of_rounding(raw))
     made: dict[str, tuple[Any, ...]] = {
         name: (("gauge",), values) for name, values in by_name.items()
     }
@@ -139,7 +139,7 @@ def condition(
     for name in ("hub_acceleration", "travel", "rack", "steer", "steering_wheel_angle", "roll",
                  "pitch", "brake_pressure", "acceleration", "yaw_rate", "speed"):  # fmt: skip
         if name in log:
-            made |= _filtered(log[name], _beyond(log, car, name), band, gain)
+            made |= _filtered(log[name], _beyond(log, car, name), band, int(np.nanmax(alike)))
     out = out.assign_coords(tared_corner=list(zeros)).assign(made)
     return with_hub_motion(out, log, car, band)
 
@@ -291,10 +291,11 @@ def _zeros(
 
 
 def _filtered(
-    channel: xr.DataArray, beyond: NDArray[np.bool_] | None, band: Band, noise_gain: float
+    channel: xr.DataArray, beyond: NDArray[np.bool_] | None, band: Band, alike: int
 ) -> dict[str, tuple[Any, ...]]:
-    """One channel, low-passed, and the noise of hub accelerations, which passes by `noise_gain`.
+    """One channel, low-passed, and the noise of hub accelerations.
 
+    A logger that leaves `alike` samples of the gauges alike does so with these channels, too.
     Readings marked in `beyond` (sample, ...) stay unfiltered and affect no others.
     """
     values = channel.to_numpy()
@@ -309,6 +310,7 @@ def _filtered(
         passed[beyond] = values[beyond]
     out: dict[str, tuple[Any, ...]] = {str(channel.name): (channel.dims, passed, channel.attrs)}
     if channel.name == "hub_acceleration":
-        noise = scatter(flat) * noise_gain
+        gain = zero_phase_gain(band.bandwidth, band.rate)
+        noise = scatter(flat[::alike]) * share_passed(gain, alike)
         out[f"noise_{channel.name}"] = (channel.dims[1:], noise.reshape(values.shape[1:]))
     return out

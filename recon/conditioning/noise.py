@@ -22,6 +22,10 @@ QUIET_SHARE = 0.25  # of the blocks, in which the car shakes least
 # Times the noise that the tares state: of most gauges of an assembly, or of one alone, which may as
 # well shake more than the others or be plugged in another's place.
 MOST_LOUDER, ONE_LOUDER = 1.5, 3.0
+# Noise that was filtered before it was logged: of what the tares state, differences show less than
+# `HARDLY`.  Differences of samples farther apart show more, until thrice as far brings little more.
+HARDLY, NEARLY_ALL = 0.5, 0.9
+MOST_ALIKE = 30  # samples: noise below 17 Hz in a log at 1 kHz
 
 
 def scatter(values: Floats) -> Floats:
@@ -33,20 +37,55 @@ def scatter(values: Floats) -> Floats:
     return _deviation(_differences(values))
 
 
-def noise_of_drive(of_tares: Floats, raw: Floats) -> Floats:
+def noise_of_drive(of_tares: Floats, raw: Floats) -> tuple[Floats, int]:
     """Standard deviation (gauge,) of single indications in a drive, in the gauges' units.
+
+    The second number is after how many samples the noise has a new value: 1 where it is white.
 
     `raw` (sample, gauge) holds the indications of one assembly, `of_tares` (gauge,) the standard
     deviations that its tares state.  These stand unless the log contradicts them: a running engine
     adds noise that tares do not have.  Where the tares state none, it is all that the log shows.
     A standard deviation of 0 is that of gauges without noise, and stands.
     """
-    differences, stated = _differences(raw), np.isfinite(of_tares)
+    alike = _samples_alike(of_tares, raw)
+    differences, stated = _differences(raw[::alike]), np.isfinite(of_tares)
     seen = np.where(of_tares > 0, _beside_others(differences), 0.0)
     louder = seen > MOST_LOUDER * of_tares
     least = MOST_LOUDER if 2 * np.count_nonzero(louder) > len(louder) else ONE_LOUDER
     noise = np.where(seen > least * of_tares, seen, of_tares)
-    return noise if stated.all() else np.where(stated, noise, _deviation(differences))
+    return np.where(stated, noise, _deviation(differences)), alike
+
+
+def share_passed(gain: float, alike: Floats | int) -> Floats:
+    """Share (gauge,) of the noise's standard deviation that a filter passes, of white noise `gain`.
+
+    Noise of which `alike` (gauge,) samples are alike has that many times the density of white one.
+    """
+    return np.minimum(gain * np.sqrt(alike), 1.0)
+
+
+def _samples_alike(of_tares: Floats, raw: Floats) -> int:
+    """After how many samples the noise has a new value: 1 where it is white.
+
+    Low-passes of loggers, means and interpolation leave little noise between neighbours and all of
+    it at the frequencies of the forces.  A drive is no quieter than its tares, so that is where
+    noise is that differences do not show.  `of_tares` (gauge,) and `raw` (sample, gauge) are those
+    of one assembly, in the gauges' units.
+    """
+    stated = of_tares > 0
+    if not stated.any():
+        return 1
+
+    def share(step: int) -> float:
+        seen = _beside_others(_differences(raw[::step]))[stated] / of_tares[stated]
+        return float(np.nanmedian(seen)) if np.isfinite(seen).any() else np.nan
+
+    if not share(1) < HARDLY:
+        return 1
+    return next(
+        (s for s in range(1, MOST_ALIKE) if not share(s) < NEARLY_ALL * min(share(3 * s), 1.0)),
+        MOST_ALIKE,
+    )
 
 
 def _beside_others(differences: Floats) -> Floats:
