@@ -32,9 +32,9 @@ class Seen:
 
 
 def scaled_wrenches(pulls: list[Pull]) -> Floats:
-    """Free components of unit wrenches of every device of every pull, (direction, k), over `SCALE`.
+    """Unit wrenches about the contact of every device of every pull, (direction, k) [1].
 
-    About the contact.
+    Free components alone, over their `SCALE`.
     """
     rows = [
         _free(pull) @ (_about(pull.columns(line)[:, 0], _arm(pull)) / SCALE)

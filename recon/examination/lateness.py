@@ -102,9 +102,22 @@ def _own_delay(view: View, names: tuple[str, ...]) -> tuple[float, float]:
     if not information > 0:
         return 0.0, np.inf
     hubs = [_u_hubs(view, part, _force_slopes(view, part)) for part in parts]
-    clock = max(view.u_clock_between(part, "acceleration") for part in parts)
+    clock = max(_u_clock(view, part) for part in parts)
     u = np.sqrt(1.0 / information + max(map(_floor, parts)) ** 2 + clock**2 + max(hubs) ** 2)
     return score / information, float(u)
+
+
+def _u_clock(view: View, part: Part) -> float:
+    """Standard uncertainty [s] of the clock of the body's acceleration on that of its gauges.
+
+    Zero where one logger recorded both.
+    """
+    gauges, log = view.log["gauge_status"].attrs, view.log
+    carried = set(part.gauges) <= set(gauges.get("carried", []))
+    own = gauges["from_log"] if carried else None
+    if "acceleration" in log and own == log["acceleration"].attrs.get("from_log"):
+        return 0.0
+    return max(view.u_clock("acceleration"), float(gauges["u_clock"]) if carried else 0.0)
 
 
 def gauges_on_time(view: View) -> Iterator[Term]:
@@ -213,7 +226,7 @@ def delays_of(view: View) -> Delays | None:
     hubs = [
         _u_hubs(view, part, slope) for part, slope in zip(view.parts.values(), slopes, strict=True)
     ]
-    clocks = [view.u_clock_between(part, "acceleration") for part in view.parts.values()]
+    clocks = [_u_clock(view, part) for part in view.parts.values()]
     floors = [_floor(part) for part in view.parts.values()]
     return Delays(names, information, score, *map(np.array, (clocks, hubs, floors)))
 

@@ -285,15 +285,6 @@ class View:
         """Standard uncertainty [s] of the clock of a channel on that of the gauges."""
         return float(self.log[name].attrs.get("u_clock", 0.0)) if name in self.log else 0.0
 
-    def u_clock_between(self, part: Part, name: str) -> float:
-        """The same on that of the gauges of an assembly: zero where one logger recorded both."""
-        gauges = self.log["gauge_status"].attrs
-        carried = set(part.gauges) <= set(gauges.get("carried", []))
-        own = gauges["from_log"] if carried else None
-        if name in self.log and own == self.log[name].attrs.get("from_log"):
-            return 0.0
-        return max(self.u_clock(name), float(gauges["u_clock"]) if carried else 0.0)
-
     def _channel(self, name: str, corner: str | None) -> Floats | None:
         # A channel that was inferred has its uncertainty beside it, and is no evidence.
         if name not in self.log or f"u_{name}" in self.log:

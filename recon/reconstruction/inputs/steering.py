@@ -83,7 +83,7 @@ def steer_of(log: xr.Dataset, car: Vehicle, assemblies: dict[str, Assembly]) -> 
 
 
 def _unused_angle(log: xr.Dataset) -> str:
-    """What a logged angle of the steering wheel lacks, where the steer comes from elsewhere."""
+    """A sentence on an angle of the steering wheel that is logged and of no use, or nothing."""
     if "steering_wheel_angle" not in log:
         return ""
     return (
