@@ -15,6 +15,10 @@ from recon.reconstruction.steer_from_gauges import USUAL_SPEED
 from recon.reconstruction.whole_car.car_stance import Stance, inertial_force, stance_of
 
 LEAST_SPEED = 4.0  # m/s; below, angles of slip and rates of curvature say nothing
+# A slide: speed times yaw rate is so many times the sideways acceleration of the hardest turn, for
+# which no less than so much is taken, and so long before and after.  Common practice, no source.
+BEYOND, LEAST_TURN, AROUND = 1.2, 3.0, 2.0  # 1; m/s2; s
+AT_LIMIT = 0.8  # of the hardest turn, if the car slides in the same drive
 
 
 @dataclass(frozen=True)
@@ -116,6 +120,37 @@ class Motion:
     def moving(self) -> NDArray[np.bool_]:
         """True (n,) where the car moves well."""
         return np.asarray(np.nan_to_num(self.speed) > LEAST_SPEED)
+
+    @cached_property
+    def hardest_turn(self) -> float:
+        """Sideways acceleration [m/s2] of the hardest turn, `LEAST_TURN` of a drive without one."""
+        aside = np.abs(self.body[1])
+        known = aside[np.isfinite(aside)]
+        return max(float(np.quantile(known, 0.99)), LEAST_TURN) if len(known) else np.inf
+
+    @cached_property
+    def sliding(self) -> NDArray[np.bool_]:
+        """True (n,) around moments in which the car yaws more than its tyres can turn its path.
+
+        Then it does not move where it points.  As it cannot go on like this for long, a yaw rate or
+        speed in another unit is not taken for it.
+        """
+        turned = np.abs(np.where(self.moving, self.speed * self.yaw_rate, np.nan))
+        beyond = turned > BEYOND * self.hardest_turn
+        if 2 * np.count_nonzero(beyond) > np.count_nonzero(turned > self.hardest_turn / 2):
+            return np.zeros(self.count, dtype=bool)
+        elapsed = self.view.elapsed
+        first, end = (np.searchsorted(elapsed[beyond], elapsed + t) for t in (-AROUND, AROUND))
+        return np.asarray(end > first)
+
+    @cached_property
+    def at_limit(self) -> NDArray[np.bool_]:
+        """True (n,) where a drive in which the car slides shows that tyres are near their limit.
+
+        There more steer turns the car no more.
+        """
+        near = np.abs(self.body[1]) > AT_LIMIT * self.hardest_turn
+        return np.asarray(self.sliding | (near & bool(self.sliding.any())))
 
 
 def motion_of(view: View) -> Motion:

@@ -72,8 +72,7 @@ def comparisons(view: View) -> Iterator[Comparison]:
 
 def _turning(motion: Motion) -> Iterator[Comparison]:
     """Yaw rate against sideways acceleration and speed; steer against yaw rate and speed."""
-    stopped = ~motion.moving
-    speed = np.where(stopped, np.nan, motion.speed)
+    speed = np.where(motion.moving & ~motion.sliding, motion.speed, np.nan)
     yaw, ones = motion.yaw_rate, np.ones(motion.count)
     _, aside, _ = motion.body
     turned = speed * yaw
@@ -106,7 +105,7 @@ def _turning(motion: Motion) -> Iterator[Comparison]:
         "car",
         corners,
         "rad",
-        heading,
+        np.where(motion.at_limit, np.nan, heading),
         neutral + UNDERSTEER * turned,
         np.sqrt(0.012**2 + jolt**2 + plough**2) + 0.1 * scatter(neutral),
         [0.12 * neutral, U_UNDERSTEER * turned, plough * np.sign(turned), zero * ones],
@@ -132,7 +131,7 @@ def _heading(motion: Motion) -> Floats | None:
 def speeds_agree(motion: Motion) -> Iterator[Comparison]:
     """Speed against acceleration ahead; every wheel's speed against the car's."""
     car = motion.view.prepared.car
-    speed = motion.speed
+    speed = np.where(motion.sliding, np.nan, motion.speed)
     felt = motion.body
     ahead = felt[0]
     change = motion.channel("slope_of_speed")
@@ -143,7 +142,7 @@ def speeds_agree(motion: Motion) -> Iterator[Comparison]:
         "car",
         (),
         "m/s2",
-        ahead,
+        np.where(motion.sliding, np.nan, ahead),
         change,
         WOBBLE + 0.12 * slide + 0.1 * np.abs(motion.jerk[0]),
         [0.1 * change, 0.4 * ones],
