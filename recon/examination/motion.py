@@ -84,15 +84,16 @@ class Motion:
 
     @cached_property
     def speed(self) -> Floats:
-        """Speed (n,) [m/s], from the wheels if it is not logged."""
+        """Speed (n,) [m/s]; if it is not logged, that at which the logged wheels roll."""
         found = self.view.channel("speed")
         if found is not None:
             return found
+        corners = self.view.prepared.car.corners
+        wheels = {name: self.view.channel("wheel_speed", name) for name in corners}
         rolled = [
-            self.channel("wheel_speed", name) * corner.wheel.loaded_radius
-            for name, corner in self.view.prepared.car.corners.items()
+            w * corners[name].wheel.loaded_radius for name, w in wheels.items() if w is not None
         ]
-        return np.median(rolled, axis=0)
+        return np.median(rolled, axis=0) if rolled else np.full(self.count, np.nan)
 
     @cached_property
     def yaw_rate(self) -> Floats:

@@ -1,4 +1,4 @@
-"""A car that slides does not move where it points: what its yaw rate, speed and steer then say."""
+"""Speed, yaw rate and steer against each other: in slides, and by the wheels that are logged."""
 
 from __future__ import annotations
 
@@ -65,3 +65,12 @@ def test_a_wrong_sign_or_unit_is_no_slide(
         slid(log)
     log[channel] *= factor
     assert names <= contradicted(log)
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+@pytest.mark.parametrize(("factor", "names"), [(1.0, set()), (10.0, {STEER})])
+def test_the_wheels_of_one_axle_show_the_speed(factor: float, names: set[str]) -> None:
+    log = day().log.drop_vars("speed")
+    log["wheel_speed"] = log["wheel_speed"].where(log["corner"].isin(["RL", "RR"]))
+    log["steer"] = factor * log["steer"]
+    assert contradicted(log) == names
