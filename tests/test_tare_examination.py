@@ -125,7 +125,7 @@ def test_sound_tares_are_compared_and_pass() -> None:
         ),
         (stand("FL", "FR", "RL", "RR"), "standing tare", GAUGES, "Lift the wheels of FL, FR, RL"),
         (times(1e-3, *GAUGES), "tare in another unit", GAUGES, "1000 times too small"),
-        (times(-1.0, "FR_lower_rear"), "inverted tare", ("FR_lower_rear",), "sign of FR_lower"),
+        (times(-1.0, "FR_lower_front"), "inverted tare", ("FR_lower_front",), "sign of FR_lower"),
         pytest.param(
             exchange("RL_lower_aft", "RL_toe_link"),
             "exchanged tares",
@@ -143,6 +143,15 @@ def test_a_wrong_tare_is_named(
     assert (doubt.cause, set(doubt.channels)) == (cause, set(channels))
     assert doubt.probability > 0.9
     assert do in doubt.do
+
+
+def test_a_small_tare_that_lost_its_sign_may_as_well_have_shifted() -> None:
+    """Twice a tare of 0.026 mV/V is a usual shift; the sign stays the first answer."""
+    (doubt,) = examined(spoiled(times(-1.0, "FR_lower_rear"))).doubts
+    assert doubt.cause == "inverted tare"
+    assert doubt.probability < 0.9
+    both = "inverted tare (FR_lower_rear) or shifted tare (FR_lower_rear)"
+    assert f"Two causes fit equally well: {both}." in doubt.do
 
 
 @pytest.mark.slow(3)

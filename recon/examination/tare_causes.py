@@ -21,6 +21,8 @@ THOUSAND = (1e3, 1e-3)  # mV/V and uV/V
 LOAD_SHARE = 0.1  # of a standing wheel's static load
 HUGE = 30.0  # times the range of the drive
 PROPOSED = 20  # causes in tares that are tried on the whole drive
+# Nats: one sign of a table gets lost less often than one tare shifts; common practice, no source.
+LOST_SIGN = -1.5
 DOUBTFUL = 3.0  # standard uncertainties between two tares from which one of them may be off
 Zeros = dict[str, Floats]  # of assemblies by name, each (gauge,) in the gauges' units
 
@@ -69,7 +71,7 @@ def _gain(view: View, evidence: Mapping[str, Shifts], other: _Other) -> float:
 def _others(parts: list[Part], evidence: Mapping[str, Shifts]) -> Iterator[_Other]:
     for part in parts:
         yield from _of_state([part], evidence)
-        yield from _within(part)
+        yield from _within(part, evidence[part.name])
         yield from _shifted(part, evidence[part.name])
         yield from _of_table([part], evidence)
     for first, second in combinations(parts, 2):
@@ -162,7 +164,7 @@ def _standing_more(part: Part, of: Shifts) -> Floats:
     return np.asarray(more + effects @ np.linalg.solve(normal, effects.T @ left))
 
 
-def _within(part: Part) -> Iterator[_Other]:
+def _within(part: Part, of: Shifts) -> Iterator[_Other]:
     """Tares of single gauges: two exchanged, one inverted or in another unit."""
     for i, j in combinations(range(len(part.gauges)), 2):
         zero = part.zero.copy()
@@ -174,13 +176,23 @@ def _within(part: Part) -> Iterator[_Other]:
         zero[i] *= -1.0
         do = f"Turn the sign of {gauge} in the tare table."
         lines = (correction_line([gauge], factor=-1.0),)
-        yield _candidate("inverted tare", [part], (gauge,), {part.name: zero}, do, lines=lines)
+        weight = _weight_of_sign(2 * part.zero[i] / of.u[i])
+        yield _candidate("inverted tare", [part], (gauge,), {part.name: zero}, do, weight, lines)
         for factor in THOUSAND:
             if factor < 1 and not huge[i]:
                 continue  # one like the others is off by a number, not by its unit
             zero = part.zero.copy()
             zero[i] *= factor
             yield _unit([part], (gauge,), {part.name: zero}, factor, FITTED)
+
+
+def _weight_of_sign(shift: float) -> float:
+    """Weight of a lost sign, which shifts a tare by so many standard uncertainties of a shift.
+
+    What a sign does a shifted tare does as well.  The sign is the better answer by the share of
+    usual shifts that are not as near to it, which are most where the tare is large.
+    """
+    return min(FITTED + LOST_SIGN + float(np.log(max(abs(shift), 1.0))), 0.0)
 
 
 def _exchanged(parts: list[Part], channels: tuple[str, ...], zeros: Zeros) -> _Other:
