@@ -13,6 +13,7 @@ from recon.base.doubt import Doubt
 from recon.base.late import xr
 from recon.base.status import BIT
 from recon.base.words import enumerated
+from recon.examination.shared_acceleration import SPOILED, also_spoiled
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.solving.solver import Solver
 
@@ -50,7 +51,7 @@ def failed_gauges(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> It
                 if np.count_nonzero(bad) >= least:
                     found.setdefault((flag, bad.tobytes()), []).append(gauge)
         failures = [
-            _Failure(solver, tuple(gauges), flag, np.frombuffer(mask, dtype=bool), log)
+            _Failure(solver, tuple(gauges), flag, np.frombuffer(mask, dtype=bool), log, prepared)
             for (flag, mask), gauges in found.items()
         ]
         dead = {gauge for one in failures if one.cause == "dead" for gauge in one.gauges}
@@ -80,6 +81,7 @@ class _Failure:
     flag: str
     bad: NDArray[np.bool_]
     log: xr.Dataset
+    prepared: Prepared
 
     @property
     def times(self) -> int:
@@ -108,6 +110,23 @@ class _Failure:
         rank = np.searchsorted(there, near) / len(there)
         return bool(np.median(np.minimum(rank, 1.0 - rank)) < NEAR_END)
 
+    def _spoiled(self, forces: xr.Dataset) -> tuple[str, ...]:
+        """Other corners, where what is no longer known here was to show the body's acceleration."""
+        if "u_acceleration" not in self.log:
+            return ()
+        u = forces["u_tyre_force_intermediate"].isel(elapsed_time=np.flatnonzero(self.bad))
+        size = (u**2).mean("elapsed_time") ** 0.5
+        own = [corner.name for corner in self.solver.assembly.corners]
+        carried = sum(sum(solver.carried) for solver in self.prepared.solvers)  # kg
+        lost = float(size.sel(corner=own).max()) / carried
+        return tuple(
+            corner.name
+            for solver in self.prepared.solvers
+            if solver is not self.solver
+            for corner in solver.assembly.corners
+            if corner.unsprung_mass * lost > SPOILED * float(size.sel(corner=corner.name).min())
+        )
+
     def doubt(self, elapsed: Floats, forces: xr.Dataset) -> Doubt:
         corners = tuple(corner.name for corner in self.solver.assembly.corners)
         start, end = map(float, elapsed[self.bad][[0, -1]])
@@ -129,14 +148,15 @@ class _Failure:
             named, subject = (
                 f"{w} gauge of {self.solver.assembly.name}" for w in ("every", "Every")
             )
+        spoiled = self._spoiled(forces)
         return Doubt(
-            corners=corners,
+            corners=(*corners, *spoiled),
             cause=self.cause,
             channels=() if whole else self.gauges,
             probability=1.0,
             start=start,
             end=end,
             found=f"{subject}: {shown} {when} ({100 * np.mean(self.bad):.1f} % of the "
-            f"drive). {became}.",
+            f"drive). {became}.{also_spoiled(spoiled)}",
             do=f"Check wire, plug and amplifier of {named}.",
         )

@@ -16,7 +16,7 @@ import numpy as np
 from recon.base.doubt import NO_CAUSE, Doubt
 from recon.base.words import enumerated
 from recon.examination.onset import onset
-from recon.examination.shared_acceleration import spoiled_with
+from recon.examination.shared_acceleration import also_spoiled, spoiled_with
 from recon.examination.term import Candidate, Proposal, Term, Test, blinded, evidence, likelihoods
 from recon.examination.view import View
 from recon.records.corrections import lines_to_add
@@ -156,7 +156,6 @@ def _doubt(
     if best.candidate.lines:
         do = f"{do}\n{lines_to_add(best.candidate.files, best.candidate.lines)}"
     suffering = spoiled_with(view, best.view)
-    also = f" Acceleration is inferred from these gauges: {', '.join(suffering)} suffer too."
     return Doubt(
         corners=(*best.candidate.corners, *suffering),
         cause=best.candidate.cause,
@@ -164,7 +163,7 @@ def _doubt(
         probability=share,
         start=start,
         end=view.end,
-        found=f"{worst.found}{also if suffering else ''}",
+        found=f"{worst.found}{also_spoiled(suffering)}",
         do=do,
     )
 

@@ -33,3 +33,10 @@ def spoiled_with(view: View, mended: View) -> tuple[str, ...]:
             if np.any(corner.unsprung_mass * size > SPOILED * own):
                 out.append(corner.name)
     return tuple(out)
+
+
+def also_spoiled(corners: tuple[str, ...]) -> str:
+    """Sentence about the corners that a fault spoils in this way; empty if it spoils none."""
+    if not corners:
+        return ""
+    return f" Acceleration is inferred from these gauges: {', '.join(corners)} suffer too."

@@ -64,3 +64,19 @@ def test_a_pressure_in_another_unit_is_named_in_a_drive_of_little_else_than_brak
     log["brake_pressure"].to_numpy()[:] /= 14.5038  # numbers in bar, labelled psi
     (doubt,) = doubts_in(solved(log, "braking", CORNERS))
     assert (doubt.cause, doubt.channels) == ("other unit", ("brake_pressure",))
+
+
+@pytest.mark.parametrize(("gauge", "suffering"), [("SG24", ("RL",)), ("SG20", ())])
+def test_a_gauge_that_is_out_now_and_then_spoils_the_other_wheel(
+    gauge: str, suffering: tuple[str, ...]
+) -> None:
+    """Without its spring link nothing shows the load of a wheel, nor how hard the axle turns."""
+    log = case_log("braking")[0][["indication"]].copy(deep=True)
+    values = log["indication"].to_numpy()[:, list(log["gauge"].to_numpy()).index(gauge)]
+    for start in range(200, len(values) - 400, 800):
+        values[start : start + 400] = values[start]
+    rear = [name for corner in ("RL", "RR") for name in case_calibration().corners[corner].gauges]
+    doubt = doubts_in(solved(log.sel(gauge=rear), "braking", ("RL", "RR")))[0]
+    assert (doubt.cause, doubt.channels) == ("intermittent", (gauge,))
+    assert doubt.corners == ("RR", *suffering)
+    assert doubt.found.endswith("RL suffer too.") == bool(suffering)
