@@ -79,6 +79,18 @@ def test_a_gain_of_the_speed_is_all_of_the_doubt_about_the_time_beside_that_of_t
     assert moved == pytest.approx(np.sqrt(u[0] ** 2 - u[1] ** 2), rel=0.02)
 
 
+def test_a_speed_that_is_late_moves_what_is_said_to_rest_on_its_being_on_time(
+    answer: xr.Dataset,
+) -> None:
+    forces, _ = launch_day()
+    time = forces["elapsed_time"]
+    late = np.interp(time - 0.1, time, forces["speed"])
+    moved = launch(forces.assign(speed=forces["speed"].copy(data=late)))["time_to_distance"]
+    assert float(moved[0] - answer["time_to_distance"][0]) == pytest.approx(0.1, abs=0.01)
+    told = "and on time: where it is 0.1 s late, so are ends of slip and the time over the distance"
+    assert told in answer.attrs["assumed"]
+
+
 def test_hop_is_that_of_the_truth(answer: xr.Dataset) -> None:
     _, truth = launch_day()
     time = truth["elapsed_time"].to_numpy()

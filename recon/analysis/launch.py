@@ -257,7 +257,11 @@ def _slips(
     if not np.isfinite(speed).any():
         missing.append("slip and distance need the speed of the car: log speed")
         return None, []
-    assumed = [f"speed right within {100 * U_SPEED:g} % (common practice, no source)"]
+    # Receivers of satellites are often a tenth of a second late (common practice, no source).
+    assumed = [
+        f"speed right within {100 * U_SPEED:g} % (common practice, no source) and on time: where "
+        "it is 0.1 s late, so are ends of slip and the time over the distance"
+    ]
     if without:
         return None, assumed
     slips = slip_of(forces, speed, bandwidth)
