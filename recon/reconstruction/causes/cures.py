@@ -39,6 +39,9 @@ _DESCRIPTIONS = (
     ("zeros", "", "zeros of the gauges", "zero of each gauge during the drive",
      "take tares right before and after the drive, in the same state and temperature"),
     ("pulls", "", "map from the pulls", "indication of each gauge per load", _MORE_PULLS),
+    ("zeros that drift together", "", "zeros that drift together",
+     "course of a drift that most gauges share, between its tares",
+     "let gauges and amplifiers warm up before the first tare, and take tares during the drive"),
     (".*gain", "", "gain of a load cell or scale", "gain of the device, common to all corners",
      "have the load cell or the scale calibrated and state the uncertainty of its gain: column "
      "u_strap_gain or u_pad_gain of the pull sheet"),

@@ -59,11 +59,15 @@ def causes_of(bench: Bench, tyre: Tyre) -> list[Cause]:
 
 
 def zero_causes(bench: Bench) -> list[Cause]:
-    """A zero that is off, gauge by gauge, and what a tare on pads leaves open."""
-    u_zero = np.diag(bench.estimator.session.u_zero)
-    columns = np.hstack([u_zero, bench.tare.effects]).T
+    """A zero that is off, gauge by gauge or all at once, and what a tare on pads leaves open."""
+    session = bench.estimator.session
+    columns = np.hstack([np.diag(session.u_zero), bench.tare.effects]).T
     source = Source("session", bench.assembly.name, "zeros")
-    return numbered(source, "session", map(bench.constant, columns))
+    causes = numbered(source, "session", map(bench.constant, columns))
+    if session.drift is not None:
+        together = Source("session", "", "zeros that drift together")
+        causes.append(Cause(together, "session", bench.constant(session.drift)))
+    return causes
 
 
 def map_causes(bench: Bench) -> list[Cause]:

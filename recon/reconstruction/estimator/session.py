@@ -120,7 +120,8 @@ class AssemblySession:
     what that leaves unsure of all indications, relative [1]; `wheels` hold the sensors, wheel by
     wheel; `outages` are sets of gauges that fail together for a while; `warmth` is the mean
     temperature above that of the pulls [K], 0 if it is not known; `damper_force` [N] is
-    what dampers usually gave a wheel in the drive.
+    what dampers usually gave a wheel in the drive; `drift` (gauge,) is what the zeros are off by in
+    each gauge's unit, all at once, if the tares show that they drift together.
     """
 
     noise: Floats
@@ -132,6 +133,7 @@ class AssemblySession:
     u_thermal: float = 0.0
     warmth: float = 0.0
     damper_force: float = 0.0
+    drift: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ from recon.reconstruction.estimator.session import (
 from recon.reconstruction.estimator.tare_load import Tare
 from recon.reconstruction.inputs.attitude import attitude_of, travel_source
 from recon.reconstruction.inputs.damper_force import usual_damper_force
+from recon.reconstruction.inputs.drift_together import drift_together
 from recon.reconstruction.inputs.hub_inputs import hub_inputs
 from recon.reconstruction.inputs.logged_channels import (
     braking_known,
@@ -148,6 +149,7 @@ def _assembly_session(
         u_thermal=float(slope * warming),
         warmth=warmth if np.isfinite(warmth) else 0.0,
         damper_force=usual_damper_force(log, car, assembly),
+        drift=drift_together(log, fitted.gauges),
         wheels=tuple(_wheel_sensors(log, car, corner, shared) for corner in assembly.corners),
         outages=failed_together(
             fitted.gauges,

@@ -64,7 +64,8 @@ def spare_solver(
     """
     kept = ~np.isin(full.gauges, failed)
     own = full.session
-    session = replace(own, noise=own.noise[kept], u_zero=own.u_zero[kept], outages=())
+    drift = None if own.drift is None else own.drift[kept]
+    session = replace(own, noise=own.noise[kept], u_zero=own.u_zero[kept], drift=drift, outages=())
     try:
         return solver_of(car, full.assembly, calibration.without(*failed), session, attitude)
     except RankError:
