@@ -308,7 +308,7 @@ def test_the_gauges_of_a_late_logger_are_named(hubs: bool) -> None:
 def test_a_clock_that_is_known_roughly_makes_no_gauge_late() -> None:
     def second_logger(raw: xr.Dataset) -> None:
         late(slice(0, None), 0.012)(raw)
-        raw["acceleration"].attrs["u_clock"] = 0.01  # s
+        raw["acceleration"].attrs |= {"u_clock": 0.01, "from_log": "second.csv"}  # s
 
     (doubt,) = examined(late(slice(0, None), 0.012)).doubts
     assert (doubt.cause, set(doubt.corners)) == ("late", set(CORNERS))
