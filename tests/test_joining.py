@@ -47,6 +47,21 @@ def quiet(sources: list, **of: object) -> xr.Dataset:
         return recon.read_logs(sources, small_car(), **of)
 
 
+@pytest.mark.parametrize(("pace", "doubtful"), [(0.992, True), (0.9999, False)])
+def test_a_clock_that_no_logger_has_is_doubted(tmp_path: Path, pace: float, doubtful: bool) -> None:
+    first, second = two_files(tmp_path)
+    head, *rows = second.read_text().splitlines()
+    cells = [row.split(",", 1) for row in rows]
+    lines = [head, *(f"{pace * float(time):.8g},{others}" for time, others in cells)]
+    second.write_text("\n".join(lines) + "\n")
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always", DataWarning)
+        recon.read_logs([first, second], small_car())
+    about = [str(w.message) for w in said if "no logger's clock" in str(w.message)]
+    assert bool(about) == doubtful
+    assert all("vehicle.csv: against gauges.csv its clock is 8066 +-" in one for one in about)
+
+
 def test_channels_of_a_second_log_come_onto_the_clock_of_the_gauges(tmp_path: Path) -> None:
     joined = quiet(list(two_files(tmp_path)))
     time = joined["elapsed_time"].to_numpy()

@@ -24,7 +24,7 @@ from recon.conditioning.lag import COMPARED, FEWEST, LIKE, Pair, first_lag, pair
 from recon.conditioning.shared_signals import shared_signals
 
 U_DRIFT = 50e-6  # prior: quartz clocks of loggers; common practice, no source
-FASTEST_DRIFT = 500e-6  # beyond which a clock is not looked for
+FASTEST_DRIFT = 500e-6  # beyond which a clock is not looked for, and one that is found is doubtful
 U_DELAY = 1e-3  # s, between channels of one logger; common practice, no source
 DELAY_SHARE = 0.1  # of the second log's step: single samples or means? common practice, no source
 STEP = 1e-3  # s to either side, for slopes: shorter ones drown in the kinks of the interpolation

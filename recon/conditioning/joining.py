@@ -13,9 +13,10 @@ from recon.base.errors import DataError, DataWarning, warn
 from recon.base.labelled import stamp
 from recon.base.late import xr
 from recon.base.public import public
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.vehicle import Vehicle
 from recon.conditioning.carrying import BANDS, Channel, filled_attributes, reach_of
-from recon.conditioning.clocks import Clock, align, in_words
+from recon.conditioning.clocks import FASTEST_DRIFT, Clock, align, in_words
 from recon.conditioning.same_clock import same_clock, states_same_clock
 from recon.records.logs import LOG, VARIABLES, read_log
 
@@ -101,7 +102,7 @@ def joined_logs(sources: Sequence[Source], car: Vehicle) -> Joined:
         else:
             clock = align(base, other)
             said = in_words(clock, name)
-            _warn_of_lags(clock)
+            _warn_of_clock(clock, name)
             clocks.append(clock)
         _warn_of_factors(base, clock)
         words.append(said + _coverage(base, other, clock))
@@ -143,8 +144,8 @@ def _warn_of_factors(base: xr.Dataset, clock: Clock) -> None:
             )
 
 
-def _warn_of_lags(clock: Clock) -> None:
-    """Warn of parts of the drive in which the clocks disagree although they are aligned."""
+def _warn_of_clock(clock: Clock, first: str) -> None:
+    """Warn of clocks that disagree in parts of the drive, or differ more than any that work."""
     time, lag, u = clock.windows.T
     off = np.abs(lag) > np.maximum(SURELY * u, SURELY * clock.delay)
     if off.any():
@@ -154,6 +155,14 @@ def _warn_of_lags(clock: Clock) -> None:
             "although it is aligned over the whole drive. Did the logger stop and start again, or "
             "lose samples without leaving a gap in time? Look at clocks.png, and give the parts "
             "as logs of their own.",
+            DataWarning,
+        )
+    elif abs(clock.drift) - COVERAGE_FACTOR * clock.u_drift > FASTEST_DRIFT:
+        warn(
+            f"{clock.path}: against {Path(first).name} its clock is {clock.pace}, and no logger's "
+            f"clock is off by more than {1e6 * FASTEST_DRIFT:.0f} ppm. Are both logs of the same "
+            "drive? If they are, one of them has times that were rounded or rewritten, or lost "
+            "samples without leaving a gap in time: look at clocks.png.",
             DataWarning,
         )
 
