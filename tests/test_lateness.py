@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from recon.conditioning.condition import condition
+from recon.conditioning.filters import low_pass
 from recon.examination.lateness import _evidence
+from recon.reconstruction.prepare import prepare
 from tests.days import day
 from tests.spoiled_days import examination_of
 
@@ -96,3 +98,23 @@ def test_a_wheel_whose_travel_nobody_logged_may_seem_late(logged: bool) -> None:
             raw["indication"].loc[{"gauge": name}] = np.interp(time - 0.012, time, own)
     found = examination_of(condition(raw, day().car, day().tares), day().calibration).doubts
     assert [doubt.cause for doubt in found] == ["late"] * logged
+
+
+def test_forces_of_another_loggers_gauges_hold_the_error_of_its_clock() -> None:
+    raw = day().log.copy(deep=True)
+    time, rear = raw["elapsed_time"].to_numpy(), [g for g in raw["gauge"].to_numpy() if g[0] == "R"]
+    for name in rear:
+        own = raw["indication"].sel(gauge=name).to_numpy().copy()
+        raw["indication"].loc[{"gauge": name}] = np.interp(time - 0.01, time, own)
+    found = []
+    for attributes in ({}, {"u_clock": 0.01, "from_log": "rear.csv", "carried": rear}):
+        raw["indication"].attrs |= attributes
+        log = condition(raw, day().car, day().tares, bandwidth=8.0)
+        found.append(prepare(day().calibration, day().car, log).solve(log))
+    (before, after), name = found, "u_tyre_force_intermediate"
+    assert after[name].sel(corner=["FL", "FR"]).equals(before[name].sel(corner=["FL", "FR"]))
+    true = low_pass(day().truth["tyre_force_intermediate"].to_numpy(), 8.0, 200.0)
+    z = [(one["tyre_force_intermediate"] - true)[:, 2:] / one[name][:, 2:] for one in found]
+    inside = [float((np.abs(one) < 1.96).mean()) for one in z]
+    assert inside[0] < 0.85
+    assert 0.93 < inside[1] < 0.98

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -104,6 +105,15 @@ class Channel:
             return np.interp(times, self.time, self.values)
         inside = np.clip(times, self.time[0], self.time[-1])
         return np.asarray(PchipInterpolator(self.time, self.values)(inside))
+
+
+def u_clock_of_gauges(channel: xr.DataArray, gauges: Iterable[str]) -> float:
+    """Standard uncertainty [s] of the clock of some gauges on that of the log.
+
+    `channel` has the attributes of `timing_of`; zero where none of them came from another logger.
+    """
+    carried = set(channel.attrs.get("carried", [])) & set(gauges)
+    return float(channel.attrs["u_clock"]) if carried else 0.0
 
 
 def timing_of(channel: xr.DataArray) -> dict[str, object]:

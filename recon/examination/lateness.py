@@ -17,6 +17,7 @@ from recon.base.arrays import Floats
 from recon.base.kept_results import kept_in
 from recon.base.quantities import CORNERS
 from recon.base.words import enumerated
+from recon.conditioning.carrying import u_clock_of_gauges
 from recon.examination.by_motion import one_by_motion
 from recon.examination.comparison import FEWEST, Comparison
 from recon.examination.late_or_unsteady_gauges import FLOOR_UNMEASURED, slope_of
@@ -112,12 +113,12 @@ def _u_clock(view: View, part: Part) -> float:
 
     Zero where one logger recorded both.
     """
-    gauges, log = view.log["gauge_status"].attrs, view.log
-    carried = set(part.gauges) <= set(gauges.get("carried", []))
-    own = gauges["from_log"] if carried else None
+    gauges, log = view.log["gauge_status"], view.log
+    u_clock = u_clock_of_gauges(gauges, part.gauges)
+    own = gauges.attrs["from_log"] if u_clock else None
     if "acceleration" in log and own == log["acceleration"].attrs.get("from_log"):
         return 0.0
-    return max(view.u_clock("acceleration"), float(gauges["u_clock"]) if carried else 0.0)
+    return max(view.u_clock("acceleration"), u_clock)
 
 
 def gauges_on_time(view: View) -> Iterator[Term]:

@@ -115,6 +115,7 @@ def _weighings(
     )
     solver = solver_of(car, assembly, fitted, session, Attitude())
     samples = Samples(
+        time=np.zeros(1),
         indication=(tares.indication[pair.pads] - tares.indication[pair.hanging])[:, None],
         hub=np.tile([0.0, 0.0, STANDARD_GRAVITY], w)[:, None],
         shaking=np.zeros((w, 1)),

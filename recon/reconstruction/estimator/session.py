@@ -121,7 +121,8 @@ class AssemblySession:
     wheel; `outages` are sets of gauges that fail together for a while; `warmth` is the mean
     temperature above that of the pulls [K], 0 if it is not known; `damper_force` [N] is
     what dampers usually gave a wheel in the drive; `drift` (gauge,) is what the zeros are off by in
-    each gauge's unit, all at once, if the tares show that they drift together.
+    each gauge's unit, all at once, if the tares show that they drift together; `u_clock` [s] is
+    that of the clock of the gauges on that of the log, if another logger has them.
     """
 
     noise: Floats
@@ -134,6 +135,7 @@ class AssemblySession:
     warmth: float = 0.0
     damper_force: float = 0.0
     drift: Floats | None = None
+    u_clock: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,6 +151,7 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
     # A gap of one wheel of a tied axle leaves both unknown.
     status |= np.bitwise_or.reduce(status & (BIT["beyond_pose"] | BIT["missing_input"]), axis=0)
     return Samples(
+        time=body.elapsed,
         indication=indication * (1.0 / (1.0 + THERMAL_SLOPE * _warmth(log, solver))),
         hub=np.concatenate([wheel.hub for wheel in wheels]),
         shaking=np.array([wheel.shaking for wheel in wheels]),

@@ -11,7 +11,7 @@ from recon.base.errors import DataError, DataWarning, warn
 from recon.base.late import xr
 from recon.calibration.calibrated import Calibration, CornerCalibration
 from recon.car.vehicle import Corner, Vehicle
-from recon.conditioning.carrying import widened
+from recon.conditioning.carrying import u_clock_of_gauges, widened
 from recon.mechanics.assembly import Assembly
 from recon.reconstruction.estimator.session import (
     THERMAL_SLOPE,
@@ -150,6 +150,7 @@ def _assembly_session(
         warmth=warmth if np.isfinite(warmth) else 0.0,
         damper_force=usual_damper_force(log, car, assembly),
         drift=drift_together(log, fitted.gauges),
+        u_clock=u_clock_of_gauges(log["gauge_status"], fitted.gauges),
         wheels=tuple(_wheel_sensors(log, car, corner, shared) for corner in assembly.corners),
         outages=failed_together(
             fitted.gauges,

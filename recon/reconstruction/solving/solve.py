@@ -39,13 +39,14 @@ SUSPECT = 3.0  # standard uncertainties below zero, with the suspension compress
 class Samples:
     """Inputs of one assembly of w wheels.
 
-    `indication` (gauge, sample), `hub` (3 w, sample) specific force [m/s2], `shaking` (w, sample)
-    [m2/s4] the square of what moves each hub up and down, `brake_torque` (w, sample) [N m],
-    `travel` (w, sample), `rack` (sample,) [m], `turn` (3, 3, sample) from vehicle into intermediate
-    axes; `mode` (w, sample) of the hubs and `status` (w, sample), the flags that are known
-    beforehand.
+    `time` (sample,) [s], `indication` (gauge, sample), `hub` (3 w, sample) specific force [m/s2],
+    `shaking` (w, sample) [m2/s4] the square of what moves each hub up and down, `brake_torque`
+    (w, sample) [N m], `travel` (w, sample), `rack` (sample,) [m], `turn` (3, 3, sample) from
+    vehicle into intermediate axes; `mode` (w, sample) of the hubs and `status` (w, sample), the
+    flags that are known beforehand.
     """
 
+    time: Floats
     indication: Floats
     hub: Floats
     shaking: Floats
@@ -134,7 +135,7 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
         rest=rest,
         heading=solver.table.heading.astype(np.float32) @ basis,
         rack=rack,
-        random=_random(solver, samples, turns),
+        random=_random(solver, samples, turns) + _of_clock(solver, samples, force),
         leak=outputs.leak(rest).astype(np.float32),
         variance=variance,
         xy=xy,
@@ -177,6 +178,18 @@ def _random(solver: Solver, samples: Samples, turns: Turns) -> Singles:
         out[:, chosen] = noise.astype(np.float32)[:, None]
         out[:, chosen] += gain.astype(np.float32) @ moved[:, chosen]
     return out
+
+
+def _of_clock(solver: Solver, samples: Samples, force: Singles) -> Singles | float:
+    """Variance (output, sample) [N2] by the clock of gauges that another logger recorded.
+
+    What `force` (w, 4, sample) changes by in the time by which they may be early or late.
+    """
+    u = solver.session.u_clock
+    if u == 0.0 or len(samples.time) < 2:
+        return 0.0
+    change = np.gradient(force[:, :3], samples.time, axis=-1).reshape(-1, len(samples.time))
+    return np.square((u * solver.outputs.rows @ change).astype(np.float32))
 
 
 def beyond_pulls(force: NDArray, reached: Floats) -> NDArray:
