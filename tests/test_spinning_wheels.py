@@ -36,6 +36,7 @@ def spun(ahead: tuple[float, float, float], unit: float = 1.0, **slip: float) ->
         jerk=np.zeros((3, 900)),
         **{"channel": channel, "speed": speed, "yaw_rate": 0 * speed, "count": 900},
         moving=speed > 4.0,
+        sliding=np.zeros(900, dtype=bool),
     )
     found = list(speeds_agree(cast(Motion, motion)))
     assert len(found) == 5

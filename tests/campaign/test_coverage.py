@@ -59,7 +59,9 @@ def test_forces_of_a_day_lie_in_their_limits_for_each_set_of_channels(tmp_path: 
     # Of one day, whose fixed errors are drawn once: more or less than 95 %.
     assert np.all(inside.mean(axis=1) > 0.85)
     assert np.all(np.sqrt(over) > 0.1)  # and not because limits are far away
-    assert np.all(np.diff(u[[0, 1, 5]].mean(axis=1)) > 0)  # less known, wider
+    # Less known, wider: upwards, as accelerometers at the hubs have noise of their own along and
+    # aside, where the body's acceleration and yaw rate show their motion as well.
+    assert np.all(np.diff(u[[0, 1, 5], 2]) > 0)
     first = table(found).splitlines()[0].split()
     assert first[:4] == ["car", "all", "but", "gauges"]
     assert float(first[5]) == pytest.approx(100 * inside[5].mean(), abs=0.1)
