@@ -7,6 +7,7 @@ wheel at 20 Hz, logged at 100 Hz, they pass 9 % of the amplitude; those of secon
 from __future__ import annotations
 
 import warnings
+from functools import cache
 from math import comb
 
 import numpy as np
@@ -76,6 +77,7 @@ def _samples_alike(of_tares: Floats, raw: Floats) -> int:
     if not stated.any():
         return 1
 
+    @cache
     def share(step: int) -> float:
         seen = _beside_others(_differences(raw[::step]))[stated] / of_tares[stated]
         return float(np.nanmedian(seen)) if np.isfinite(seen).any() else np.nan
