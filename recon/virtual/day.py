@@ -94,7 +94,7 @@ def circuit_states(
     """
     stance = stance_of(virtual_car.truth, "a drive")
     phases = (*_circuit(stance, 1.0), *_circuit(stance, -1.0))
-    plan = replace(plan_of(phases, rate, speed=16.0), damper=damper, lean=lean)
+    plan = replace(plan_of(phases, rate, speed=16.0, damper=damper), lean=lean)
     return ride(virtual_car, plan, rng)
 
 
@@ -155,7 +155,7 @@ def run_states(
         Phase(1.2, 5.5 * more, 0.7 * side, gear=2, kind="corner exit"),
         Phase(0.9, 4.0, gear=2),
     )
-    plan = replace(plan_of(phases, rate, speed=19.0, setting=chosen), damper=damper)
+    plan = plan_of(phases, rate, speed=19.0, setting=chosen, damper=damper)
     return ride(virtual_car, plan, rng)
 
 
@@ -213,7 +213,7 @@ def _started(
     caught = float(starts_of(phases)[2])
     hop = Hop(caught - 0.25, start.frequency, start.size, start.growth, start.decay, start.apart)
     motion = hop.motion(time_of(phases, rate), stance.driven)
-    plan = replace(plan_of(phases, rate, speed=0.0, hop=motion), damper=damper)
+    plan = plan_of(phases, rate, speed=0.0, hop=motion, damper=damper)
     states = ride(virtual_car, plan, rng)
     quick = 2 * np.pi * hop.frequency
     carried = stance.unsprung[stance.driven].mean() * quick**2

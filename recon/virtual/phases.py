@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from recon.base.arrays import Floats
+from recon.virtual.dampers import NO_DAMPER, Damper
 from recon.virtual.stance import FRONT_SHARE, smooth
 from recon.virtual.states import Event
 from recon.virtual.tyre_curve import Grip
@@ -88,11 +89,12 @@ def plan_of(
     speed: float,
     setting: Setting | None = None,
     hop: Floats | None = None,
+    damper: Damper = NO_DAMPER,
 ) -> Plan:
     """Plan of a drive through `phases` that begins at `speed` [m/s], sampled at `rate` [Hz].
 
     `setting` is the set-up of the car; `hop` (n, corner) [m] the upward motion of the hubs beside
-    that on the road.
+    that on the road, and `damper` that of every wheel.
     """
     setting = setting or Setting()
     starts = starts_of(phases)
@@ -116,6 +118,7 @@ def plan_of(
         front_share=setting.front_share,
         grip=setting.grip,
         events=events,
+        damper=damper,
     )
 
 

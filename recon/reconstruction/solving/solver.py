@@ -124,10 +124,9 @@ def _hub_gain(bench: Bench, outputs: Outputs) -> Floats:
     (mode, output, w) [N per m/s2].
     """
     wheels = zip(bench.assembly.corners, bench.estimator.session.wheels, strict=True)
-    share = [
-        corner.unsprung_mass * (of.acceleration_share[2] + of.hop_share) for corner, of in wheels
-    ]
-    size = np.array(share)
+    size = np.array(
+        [c.unsprung_mass * (of.acceleration_share[2] + of.hop_share) for c, of in wheels]
+    )
     return np.array([outputs.rows @ at.forces @ at.hub[:, 2::3] * size for at in bench.centre])
 
 
