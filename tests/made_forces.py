@@ -17,7 +17,12 @@ ATTRIBUTES = {
 
 
 def stamped(forces: xr.Dataset) -> xr.Dataset:
-    """The dataset with units as the reconstruction stamps them, its attributes, and all facts."""
+    """The dataset with units as the reconstruction stamps them, its attributes, and all facts.
+
+    Where no part of the uncertainty is stated, all of it is noise.
+    """
+    if "u_tyre_force" in forces and "u_tyre_force_random" not in forces:
+        forces = forces.assign(u_tyre_force_random=forces["u_tyre_force"].copy())
     facts = {n: v for n, v in facts_of_some_car(forces).items() if n not in forces.variables}
     out = forces.assign(facts)
     for name in out.variables:

@@ -34,7 +34,7 @@ from recon.evaluation.sections.detection import (
 )
 from recon.evaluation.sections.stated_sections import BY_HAND, placed, refuse_other_side
 from recon.evaluation.sections.wheel_lifts import KINDS as LIFT_KINDS
-from recon.evaluation.sections.wheel_lifts import Lift, lifts_of
+from recon.evaluation.sections.wheel_lifts import NOTHING, Lift, lifts_of
 from recon.records.forces import nothing_known, require_answerable
 from recon.records.sheets import GivenSection
 
@@ -65,7 +65,11 @@ SECTIONS: dict[str, Variable] = {
     ),
     "lift_corner": Variable(_LIFT, "wheel that left the ground", kind="word", words=CORNERS),
     "lift_kind": Variable(
-        _LIFT, "off the ground, or so light that it may have been", kind="word", words=LIFT_KINDS
+        _LIFT,
+        f"off the ground (surely below {100 * NOTHING:.0f} % of its mean load), or so light that "
+        "it may have been",
+        kind="word",
+        words=LIFT_KINDS,
     ),
     "lift_start": Variable(_LIFT, "elapsed time at which its load vanished", "s"),
     "lift_end": Variable(_LIFT, "elapsed time at which it came back", "s"),
@@ -73,7 +77,10 @@ SECTIONS: dict[str, Variable] = {
     "u_lift_end": Variable(_LIFT, "standard uncertainty of the end of the lift", "s"),
 }
 MAKE_AGAIN = "Pass what `sections` returns, or leave it out: sections are then found."
-NEEDED = ("tyre_force", "u_tyre_force", "tyre_force_intermediate", "u_tyre_force_intermediate")
+NEEDED = (
+    *("tyre_force", "u_tyre_force", "u_tyre_force_random"),
+    *("tyre_force_intermediate", "u_tyre_force_intermediate"),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.answer_labels import not_given
 from recon.evaluation.sections.car_motion import course_of
 from recon.evaluation.sections.find_sections import Section, sections_of
-from recon.evaluation.sections.wheel_lifts import LIGHT
+from recon.evaluation.sections.wheel_lifts import LIGHT, NOTHING
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.given_answer import require_answer
@@ -69,7 +69,8 @@ def _lift_lines(answer: xr.Dataset) -> list[str]:
         return []
     lifts, light = int(np.sum(sure)), int(np.sum(~sure))
     counted = (
-        f"  wheels off the ground: {lifts} times; so light that they may have been: {light} times"
+        f"  wheels off the ground (below {100 * NOTHING:.0f} % of their mean load): {lifts} times; "
+        f"so light that they may have been: {light} times"
     )
     columns = [answer[f"{u}lift_{end}"].to_numpy() for end in ("start", "end") for u in ("", "u_")]
     length = np.where(sure, columns[2] - columns[0], np.nan)
