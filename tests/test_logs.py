@@ -64,20 +64,25 @@ def test_corners_and_components_stand_in_their_places(tmp_path):
     assert read["corner"].values.tolist() == list(CORNERS)
 
 
-@pytest.mark.parametrize(("unit", "factor"), [("km/h", 3.6), ("m/s", 1.0), ("mph", 1 / 0.44704)])
+@pytest.mark.parametrize(
+    ("unit", "factor"), [("km/h", 3.6), ("kph", 3.6), ("m/s", 1.0), ("mph", 1 / 0.44704)]
+)
 def test_wheel_speeds_may_be_those_of_the_tread(tmp_path, unit, factor):
     radius = small_car().corners["FR"].wheel.loaded_radius
     turning = ("0", "10", "20")
+    ours = "km/h" if factor == 3.6 else unit
     tread = [f"{float(one) * radius * factor:.9f}" for one in turning]
-    with pytest.warns(DataWarning, match=rf"wheel_speed_FR in {unit}: divided by loaded_radius_mm"):
+    with pytest.warns(DataWarning, match=rf"wheel_speed_FR in {ours}: divided by loaded_radius_mm"):
         written = read_log(log(tmp_path, **{f"wheel_speed_FR [{unit}]": tread}), small_car())
     found = written["wheel_speed"].sel(corner="FR").to_numpy()
     np.testing.assert_allclose(found, [float(one) for one in turning], atol=1e-6)
 
 
 def test_an_unknown_unit_of_a_wheel_speed_is_offered_both_kinds(tmp_path):
-    path = log(tmp_path, **{"wheel_speed_FL [kph]": ("0", "1", "2")})
-    message = r"unit 'kph' for .*; need 'km/h' \(did you mean that\?\) or one of rad/s, deg/s, rpm"
+    path = log(tmp_path, **{"wheel_speed_FL [kms/h]": ("0", "1", "2")})
+    message = (
+        r"unit 'kms/h' for .*; need 'km/h' \(did you mean that\?\) or one of rad/s, deg/s, rpm"
+    )
     with pytest.raises(DataError, match=message):
         read_log(path, small_car())
 

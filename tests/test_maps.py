@@ -106,7 +106,7 @@ def test_map_names_units_and_constants(tmp_path):
         ({"G1": channel("ch1", "V")}, r"'ch1': indications of G1 in 'V'.*vehicle file says mV/V"),
         ({"G1": '"ch1"'}, r"column 'ch1': no unit for a quantity of kind mV/V; need .*uV/V"),
         ({"G1": channel("ch1"), "speed": '"v"'}, "column 'v': no unit .*speed.*km/h"),
-        ({"G1": channel("ch1"), "speed": channel("v", "kmh")}, "unit 'kmh' .*'km/h'"),
+        ({"G1": channel("ch1"), "speed": channel("v", "mk/h")}, "unit 'mk/h' .*'km/h'"),
         (
             {"G1": channel("ch1"), "G2": channel("ch1")},
             "line 1, column 'ch1': this column as G1 and as G2",

@@ -177,7 +177,12 @@ def test_units_by_their_definition() -> None:
 
 @pytest.mark.parametrize(
     ("spelling", "dimension", "found"),
-    [("Kgf", "force", "kgf"), ("mm/s", "length", "mm"), ("furlong", "length", "one of mm")],
+    [
+        ("Kgf", "force", "kgf"),
+        ("MM", "length", "mm"),
+        ("mm/s", "length", "mm"),
+        ("furlong", "length", "one of mm"),
+    ],
 )
 def test_unknown_units_are_refused_with_the_nearest(
     spelling: str, dimension: str, found: str
@@ -191,14 +196,24 @@ def test_unknown_units_are_refused_with_the_nearest(
     ("spelling", "dimension", "ours"),
     [
         ("kph", "speed", "km/h"),
-        ("MM", "length", "mm"),
         ("Sec", "time", "s"),
+        ("\u00b0C", "temperature", "degC"),
+        ("\u00ba C", "temperature", "degC"),
+        ("\u2103", "temperature", "degC"),
+        ("deg_C", "temperature", "degC"),
         ("C", "temperature", "degC"),
+        ("\u00b0F", "temperature", "degF"),
+        ("m/s\u00b2", "acceleration", "m/s2"),
+        ("\u00b5\u03b5", "microstrain", "microstrain"),
     ],
 )
-def test_a_spelling_of_others_is_answered_with_ours(spelling, dimension, ours):
-    with pytest.raises(DataError, match=f"unit '{spelling}' .*; need '{ours}' .did you mean"):
-        unit_of(spelling, dimension, "log.csv")
+def test_a_spelling_of_others_that_means_one_unit_is_taken(spelling, dimension, ours):
+    assert unit_of(spelling, dimension, "log.csv") == UNITS[dimension][ours]
+
+
+def test_a_spelling_of_others_is_no_unit_of_another_kind() -> None:
+    with pytest.raises(DataError, match="unit '\u00b0C' for a quantity of kind angle; need 'deg'"):
+        unit_of("\u00b0C", "angle", "log.csv")
 
 
 def test_pounds_may_be_two_things() -> None:

@@ -194,6 +194,12 @@ def test_only_local_regular_files(tmp_path):
         existing_file(tmp_path, "log")
 
 
+def test_units_of_others_are_a_row_of_units_and_a_single_letter_may_be_a_set_up(tmp_path):
+    for word, unit in (("\u00b0C", "\u00b0C"), ("C", "")):
+        layout = find_layout(save(tmp_path, f"file,set_up\nrun,{word}\nrun,stiff\n"))
+        assert layout.units[1] == unit
+
+
 def test_checksum_is_sha256(tmp_path):
     # FIPS 180-4, the example of the message "abc"
     expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"

@@ -32,7 +32,8 @@ class Unit:
 
 _ANGLE = 3.141592653589793 / 180.0
 
-# Accepted spellings.  Any other spelling is refused, and the message offers the nearest one.
+# Our spellings.  Those of `OF_OTHERS` are taken for them; any other is refused, and the message
+# offers the nearest one.
 # "kg" is a force in columns of loads only, because scales and hanging load cells show kg.
 UNITS: dict[str, dict[str, Unit]] = {
     "time": {
@@ -105,15 +106,23 @@ def celsius(fahrenheit: Any) -> Any:
     return unit.factor * fahrenheit + unit.offset
 
 
-# Spellings that others use, without regard to capitals, and ours: "kph" looks more like "mph".
+# Spellings of others that can mean one unit only, in small letters without spaces and underscores.
 OF_OTHERS = {
     **dict.fromkeys(("kph", "kmh", "kmph", "km/hr"), "km/h"),
-    **dict.fromkeys(("c", "\u00b0c", "celsius", "deg c"), "degC"),
-    **dict.fromkeys(("f", "\u00b0f", "fahrenheit", "deg f"), "degF"),
-    **dict.fromkeys(("\u00b0", "degrees"), "deg"),
+    **dict.fromkeys(("c", "\u00b0c", "celsius", "degc", "degreecelsius", "degreescelsius"), "degC"),
+    **dict.fromkeys(("f", "\u00b0f", "fahrenheit", "degf", "degreesfahrenheit"), "degF"),
+    **dict.fromkeys(("kelvin",), "K"),
+    **dict.fromkeys(("\u00b0", "degree", "degrees"), "deg"),
+    **dict.fromkeys(("\u00b0/s", "dps"), "deg/s"),
+    **dict.fromkeys(("m/s\u00b2", "m/s^2"), "m/s2"),
+    **dict.fromkeys(("u\u03b5", "ustrain"), "microstrain"),
     **dict.fromkeys(("sec", "secs", "seconds"), "s"),
     **dict.fromkeys(("inch", "inches", '"'), "in"),
 }
+# Signs that are written for others: either micro, the ordinal for the degree, and both in one.
+_SIGNS = str.maketrans(
+    {"\u00b5": "u", "\u03bc": "u", "\u00ba": "\u00b0", "\u2103": "\u00b0C", "\u2109": "\u00b0F"}
+)
 
 # Largest size of each kind of quantity that a table may hold, in SI.  Cars and their sensors
 # stay far below; what is larger is a mistyped number, a wrong unit or a logger's mark for
@@ -140,9 +149,13 @@ LARGEST: dict[str, float] = {
 INDICATION_UNITS = ("mV/V", "microstrain", "V", "counts")
 
 
-def without_micro(spelling: str) -> str:
-    """A unit's spelling with u for the sign of micro, of which there are two."""
-    return spelling.replace("\u00b5", "u").replace("\u03bc", "u")
+def our_spelling(spelling: str) -> str:
+    """A unit as this program spells it; a spelling that nobody knows stays as it is."""
+    plain = spelling.translate(_SIGNS)
+    if any(plain in table for table in UNITS.values()):
+        return plain
+    bare = plain.casefold().replace(" ", "").replace("_", "")
+    return OF_OTHERS.get(bare, plain)
 
 
 def unit_of(spelling: str, dimension: str, where: str, others: tuple[str, ...] = ()) -> Unit:
@@ -154,12 +167,13 @@ def unit_of(spelling: str, dimension: str, where: str, others: tuple[str, ...] =
     be a mass or a force.
     """
     table = UNITS[dimension]
-    if (plain := without_micro(spelling)) in table:
-        return table[plain]
+    ours = our_spelling(spelling)
+    if ours in table:
+        return table[ours]
     raise DataError(
         where,
         f"unit '{spelling}' for a quantity of kind {dimension}",
-        nearest(OF_OTHERS.get(spelling.casefold(), spelling), (*table, *others)),
+        nearest(ours, (*table, *others)),
         "Correct the unit in the header's brackets, in the units row or in the column map"
         + (" ('lb' may be a mass or a force: write lbf or kg)." if spelling == "lb" else "."),
     )

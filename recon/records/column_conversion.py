@@ -10,7 +10,7 @@ from pathlib import Path
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, DataWarning, nearest, warn
-from recon.base.quantities import INDICATION_UNITS, LARGEST, UNITS, Unit, unit_of, without_micro
+from recon.base.quantities import INDICATION_UNITS, LARGEST, UNITS, Unit, our_spelling, unit_of
 from recon.base.words import enumerated
 from recon.car.vehicle import Gauge, Vehicle
 from recon.records.column_maps import QUANTITIES, ColumnMap, Kind, read_map
@@ -148,7 +148,7 @@ def _bind(layout: Layout, chosen: ColumnMap, wanted: _Wanted) -> Bound | None:
     if name in chosen.constants:
         spelling, value = chosen.constants[name]
         unit = _unit(f"{chosen.path}, constant '{name}'", wanted, spelling)
-        return Bound(None, unit, spelling, value)
+        return Bound(None, unit, our_spelling(spelling), value)
     source = chosen.columns.get(name)
     position = layout.position(source.column if source else name)
     if position is None:
@@ -164,7 +164,7 @@ def _bind(layout: Layout, chosen: ColumnMap, wanted: _Wanted) -> Bound | None:
         return Bound(position, None, stamps=True)
     spelling = (source.unit if source else "") or layout.units[position]
     place = layout.where(layout.first_line - 1, position)
-    return Bound(position, _unit(place, wanted, spelling), spelling)
+    return Bound(position, _unit(place, wanted, spelling), our_spelling(spelling))
 
 
 def _corrected(layout: Layout, chosen: ColumnMap, bound: Mapping[str, Bound]) -> dict[str, Bound]:
@@ -214,8 +214,8 @@ def _unit_of_kind(where: str, wanted: _Wanted, spelling: str) -> Unit:
     """Find the unit; that of a wheel's speed may be one of its tread, as most cars send it."""
     if wanted.radius is None:
         return unit_of(spelling, wanted.dimension, where)
-    if spelling in UNITS["speed"]:
-        return Unit(wanted.dimension, UNITS["speed"][spelling].factor / wanted.radius)
+    if (ours := our_spelling(spelling)) in UNITS["speed"]:
+        return Unit(wanted.dimension, UNITS["speed"][ours].factor / wanted.radius)
     return unit_of(spelling, wanted.dimension, where, tuple(UNITS["speed"]))
 
 
@@ -224,8 +224,8 @@ def gauge_unit(where: str, spelling: str, gauge: Gauge) -> Unit:
 
     Raises DataError: it is of another kind than the unit in the vehicle file.
     """
-    if (plain := without_micro(spelling)) in UNITS[gauge.unit]:
-        return UNITS[gauge.unit][plain]
+    if (ours := our_spelling(spelling)) in UNITS[gauge.unit]:
+        return UNITS[gauge.unit][ours]
     raise DataError(
         where,
         f"indications of {gauge.name} in '{spelling}'",

@@ -13,7 +13,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest
-from recon.base.quantities import INDICATION_UNITS, UNITS, without_micro
+from recon.base.quantities import INDICATION_UNITS, UNITS, our_spelling
 from recon.base.words import enumerated
 
 SECTION = "[corrections]"
@@ -104,7 +104,7 @@ def _with_unit(where: str, text: str, dimension: str) -> tuple[float, str]:
     if not text:
         return 0.0, ""
     number, _, spelling = text.strip().partition(" ")
-    unit = without_micro(spelling.strip())
+    unit = our_spelling(spelling.strip())
     try:
         value = float(number)
     except ValueError:

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from recon.base.errors import DataError
-from recon.base.quantities import UNITS, without_micro
+from recon.base.quantities import UNITS, our_spelling
 
 MOST_COLUMNS = 2000  # far more than loggers have; the search for names takes its time
 HEAD_BYTES = 1 << 20  # enough to see header, units row and the first data lines
@@ -319,4 +319,10 @@ def is_units_row(cells: list[str]) -> bool:
     """Whether the cells below a header are units: no number, and a unit that is known."""
     words = [cell.strip() for cell in cells if cell.strip() and cell.strip() != "1"]
     numbers = any(NUMBER.fullmatch(word.replace(",", ".")) for word in words)
-    return not numbers and any(without_micro(word) in _UNIT_SPELLINGS for word in words)
+    return not numbers and any(_is_unit(word) for word in words)
+
+
+def _is_unit(word: str) -> bool:
+    """Whether a cell is a unit; a single letter only as we spell it, as it may name a set-up."""
+    ours = our_spelling(word)
+    return ours in _UNIT_SPELLINGS and (len(word) > 1 or word == ours)
