@@ -143,6 +143,7 @@ ANSWERS = (
         plot="plot_friction_plane",
         help="horizontal force of each tyre divided by its vertical force",
         options=(
+            SECTIONS,
             Option("low_load", "leave out samples with a smaller Fz", 800.0, "N"),
             Option(
                 "coefficient",

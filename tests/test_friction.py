@@ -10,8 +10,10 @@ from recon.analysis.friction import FEWEST_SAMPLES, LOW_LOAD, friction_use
 from recon.base.errors import DataError
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
+from recon.evaluation.sections.find_sections import find_sections
 from recon.reconstruction.result.signed_errors import signed_errors
-from recon.report.answers.friction import friction_summary
+from recon.records.sheets import GivenSection
+from recon.report.answers.friction import friction_summary, plot_friction_plane
 from tests.days import day
 from tests.made_tyres import N, Three, made, steady
 
@@ -108,6 +110,20 @@ def test_a_held_sample_never_makes_the_highest_use() -> None:
     forces["status"].values[:50, 0] = BIT["bound_active"]
     forces["tyre_force"].values[:50, 0] = [2000.0, 2000.0, 900.0]
     assert friction_use(forces)["highest_demonstrated_use"].item() == pytest.approx(0.8, rel=1e-6)
+
+
+def test_parts_given_by_hand_restrict_use_and_picture() -> None:
+    force = steady(n=2000)
+    force[1000:, 1] = 0.0  # 0.48 of the load in the second half
+    forces = made(force)
+    half = float(forces["elapsed_time"][1000])
+    part = find_sections(forces, [GivenSection("second half", "part", half, 2 * half)])
+    found = friction_use(forces, sections=part)
+    assert found["highest_demonstrated_use"].item() == pytest.approx(0.48, rel=1e-6)
+    assert found["samples_used"].item() == 1000
+    assert np.isnan(found["friction_use"][:1000]).all()
+    titles = [axes.get_title(loc="left") for axes in plot_friction_plane(forces, found).axes]
+    assert any("1000 samples drawn" in title for title in titles)
 
 
 def test_too_few_samples_are_refused() -> None:

@@ -23,6 +23,7 @@ from recon.base.public import public
 from recon.base.status import AT_BOUND
 from recon.evaluation.common.answer_labels import limits_of, origin, plain
 from recon.evaluation.grip.use_reference import Reference, reference_of
+from recon.evaluation.sections.find_sections import in_parts
 from recon.reconstruction.result.signed_errors import CHUNK, Loadings, component_wise, loadings_of
 from recon.records.forces import SIGNED, nothing_known, require_answerable, require_option
 
@@ -43,6 +44,7 @@ def friction_use(
     coefficient: float | None = None,
     lateral_coefficient: float | None = None,
     envelope: xr.Dataset | str | None = None,
+    sections: xr.Dataset | None = None,
 ) -> xr.Dataset:
     """Friction use of every tyre at every sample, and the highest demonstrated use.
 
@@ -59,11 +61,14 @@ def friction_use(
     envelope : Dataset or "own", optional
         Use is a share of an envelope: what `grip` returned for another drive, or that of these
         forces.  NaN in directions that have none; the errors of an own envelope cancel.
+    sections : Dataset, optional
+        As `sections` returns it; parts given by hand restrict the samples, but not an own envelope.
 
     Returns
     -------
     Dataset
-        `friction_use`, `u_friction_use` (elapsed_time, corner) [1]; per corner
+        `friction_use`, `u_friction_use` (elapsed_time, corner) [1] of the samples `in_parts`
+        (elapsed_time); per corner
         `highest_demonstrated_use` with `u_`, `_lower`, `_upper` and `samples_used`;
         `least_load_at_highest_use` and `most_load_at_highest_use` [N] hold four fifths of the
         vertical forces at which a tyre used as much.
@@ -81,12 +86,13 @@ def friction_use(
     require_option(forces, "low_load", low_load, "N", zero=True, do=do)
     reference = reference_of(forces, coefficient, lateral_coefficient, envelope, low_load)
     loadings = loadings_of(forces)
+    chosen = in_parts(forces["elapsed_time"].to_numpy(), sections)
     corners = corner_names(forces)
     n = forces.sizes["elapsed_time"]
     use, u_use = np.full((n, len(corners)), np.nan), np.full((n, len(corners)), np.nan)
     best = np.full((5, len(corners)), np.nan)
     for k in range(len(corners)):
-        found = _use(forces, loadings, reference, k, _gate(forces, k, low_load))
+        found = _use(forces, loadings, reference, k, _gate(forces, k, low_load, chosen))
         if len(found.at) < FEWEST_SAMPLES:
             continue
         use[found.at, k], u_use[found.at, k] = found.use, found.u
@@ -98,6 +104,7 @@ def friction_use(
     return xr.Dataset(
         plain("friction_use", use, per_sample, "1", "friction use")
         | plain("u_friction_use", u_use, per_sample, "1", words)
+        | plain("in_parts", chosen.astype(np.int8), per_sample[:1], "1", "inside the parts given")
         | plain("samples_used", best[4], per_corner, "1", "samples used")
         | plain("least_load_at_highest_use", best[2], per_corner, "N", f"{USUAL} from here on")
         | plain("most_load_at_highest_use", best[3], per_corner, "N", f"{USUAL} up to here")
@@ -121,15 +128,18 @@ def _nothing(forces: xr.Dataset, low_load: float) -> NoAnswerError:
         forces,
         f"no tyre with {FEWEST_SAMPLES} samples above {low_load:.0f} N of vertical force",
         f"at least {FEWEST_SAMPLES} samples of one tyre with all three forces known",
-        "Check the tares (a wrong zero unloads a tyre), or lower low_load knowingly.",
+        "Check the tares (a wrong zero unloads a tyre), widen the parts of a table of sections, or "
+        "lower low_load knowingly.",
     )
 
 
-def _gate(forces: xr.Dataset, k: int, low_load: float) -> NDArray[np.int64]:
+def _gate(
+    forces: xr.Dataset, k: int, low_load: float, chosen: NDArray[np.bool_]
+) -> NDArray[np.int64]:
     force = forces["tyre_force"].to_numpy()[:, k]
     bound = (forces["status"].to_numpy()[:, k] & AT_BOUND) > 0
     return np.flatnonzero(
-        np.isfinite(force[:, 0] + force[:, 1]) & (force[:, 2] > low_load) & ~bound
+        chosen & np.isfinite(force[:, 0] + force[:, 1]) & (force[:, 2] > low_load) & ~bound
     )
 
 

@@ -87,13 +87,16 @@ def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) 
     `forces` is the result of the reconstruction: `tyre_force` [N] (elapsed_time, corner,
     component), tyre axes, x forward, y left, z up; `status`. `friction` is the result of
     `friction_use` [1]; the title then names the highest use, and its smallest Fz decides which
-    samples are left out.
+    samples are left out, beside those outside of the parts given by hand.
     Raises DataError: `forces` is no result of `reconstruct`, or `friction` none of `friction_use`.
     """
     require_forces(forces, "tyre_force", "status")
     if friction is not None:
         require_answer(friction, "highest_demonstrated_use", ("corner",), "friction_use")
     low = LOW_LOAD if friction is None else float(friction.attrs["low_load_N"])
+    if friction is not None:
+        chosen = friction["elapsed_time"].to_numpy()[friction["in_parts"].to_numpy() > 0]
+        forces = forces.isel(elapsed_time=np.isin(forces["elapsed_time"].to_numpy(), chosen))
     tyres = {str(c): _tyre(forces, str(c), low) for c in forces["corner"].to_numpy()}
     return plot_plane(forces, PLANE, tyres, _title(tyres, friction))
 
