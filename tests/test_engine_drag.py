@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from recon.analysis.braking import braking
-from recon.evaluation.braking.coasting_drag import U_ENGINE_DRAG
-from tests.test_braking import coasting, words
+from recon.evaluation.braking.coasting_drag import U_ENGINE, U_ENGINE_DRAG
+from tests.made_car import MASS, G, MadeCar
+from tests.test_braking import coasting, faded, words
 
 ENGINE = 340.0  # N; the rear axle alone is driven
 
@@ -31,3 +33,25 @@ def test_a_stop_in_a_lower_gear_is_within_the_interval() -> None:
     low, high = (float(found[f"brakes_front_share_{end}"][0]) for end in ("lower", "upper"))
     assert low < 0.7 < high
     assert abs(float(found["brakes_front_share"][0]) - 0.7) > 0.005  # twin
+
+
+def test_engine_braking_that_nothing_shows_cancels_in_fade_but_for_the_gear() -> None:
+    """Stops of 1800 N at the driven axle; the engine may brake with 3 % of the weight in both."""
+    found = braking(faded(0.0).forces()).sel(axle="rear")
+    expected = U_ENGINE_DRAG * U_ENGINE * MASS * G / 1800.0 * np.sqrt(2.0)
+    assert float(found["u_force_per_pressure_change"]) == pytest.approx(expected, rel=0.05)  # ramps
+
+
+@pytest.mark.parametrize("second", [0.7, 1.0])
+def test_a_softer_stop_with_the_same_engine_is_within_the_interval_of_fade(second: float) -> None:
+    car, pressure = MadeCar(12.0), 0.0
+    for start, hard in ((2.0, 1.0), (7.0, second)):
+        over = car.profile(start, start + 2.0)
+        car.add(0, -4000.0 * hard, -1800.0 * hard - ENGINE, over)
+        pressure = pressure + 50e5 * hard * np.multiply.outer(over, np.ones(4))
+    car.channels = {"brake_pressure": pressure}
+    found = braking(car.forces()).sel(axle="rear")
+    change, u = (float(found[f"{of}force_per_pressure_change"]) for of in ("", "u_"))
+    seen = ENGINE / (1800.0 + ENGINE) * (1.0 / second - 1.0)  # the brakes are the same
+    assert change == pytest.approx(seen, rel=0.2, abs=0.005)  # forces build up in ramps
+    assert abs(change) < 1.96 * u

@@ -15,7 +15,6 @@ from recon.base.arrays import Floats
 from recon.base.labelled import SEPARATOR
 from recon.base.late import xr
 from recon.base.public import public
-from recon.base.quantities import STANDARD_GRAVITY
 from recon.base.words import enumerated
 from recon.car.vehicle import SIDES
 from recon.conditioning.filters import low_pass
@@ -29,7 +28,14 @@ from recon.evaluation.balance.axle_sums import (
     thinned,
     unknown_tyres,
 )
-from recon.evaluation.braking.coasting_drag import U_ENGINE_DRAG, Coasting, brakes_of, coasting_of
+from recon.evaluation.braking.coasting_drag import (
+    U_ENGINE_DRAG,
+    Coasting,
+    brakes_of,
+    coasting_of,
+    fade,
+    unseen,
+)
 from recon.evaluation.braking.stated_torque import against_stated
 from recon.evaluation.braking.stops import GATE, LEAST, BrakedDrive, Stop, shares_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
@@ -46,7 +52,6 @@ from recon.records.forces import SIGNED, require_answerable, require_option
 
 NEEDED = ("tyre_force_intermediate", "u_tyre_force_random", "status", "cause_name", *SIGNED)
 LEAST_PRESSURE = 3e5  # Pa, mean of a stop; below it a force per pressure is mostly noise
-U_ENGINE = 0.03  # of the weight, engine braking that nothing shows; common practice, no source
 HANDED_BACK = 0.5  # of a force that follows a stated torque: from here on it is no measurement
 STATED_TORQUE = "brake torque per pressure"  # name of that cause, after its corner
 FRICTION = "friction while loads build up"  # name of that cause
@@ -174,7 +179,11 @@ class _Answer:
 
     def _constant(self, value: float, u: float = 0.0) -> Estimate:
         """A quantity that is known from elsewhere, with its standard uncertainty."""
-        return independent(value, u, len(self.stops[0].forces.by_cause))
+        return independent(value, u, self._causes)
+
+    @property
+    def _causes(self) -> int:
+        return len(self.stops[0].forces.by_cause)
 
     @property
     def _forces(self) -> list[Estimate]:
@@ -287,9 +296,10 @@ class _Answer:
 
     def brakes(self) -> Labelled:
         """Force of the brakes alone: front share, and force per pressure with its change."""
-        coasting = coasting_of(self.drive)
-        force = self._of_brakes(coasting, self.stops)
-        if isinstance(coasting, Coasting):
+        seen = coasting_of(self.drive)
+        coasting = seen if isinstance(seen, Coasting) else unseen(self.drive, self._causes)
+        force = brakes_of(self.drive, self.stops, coasting)
+        if seen is coasting:
             self.assumed.append(
                 "Engine and tyres drag in a stop as they did while coasting "
                 f"({coasting.seconds:.1f} s seen), the engine to {100 * U_ENGINE_DRAG:.0f} % "
@@ -298,7 +308,7 @@ class _Answer:
             drag = combined(lambda c: -c, coasting.force)
             share = combined_each(lambda f: f[:, :1] / f.sum(axis=1, keepdims=True), force)
         else:
-            self.not_given.append(f"Engine braking, which is in the braking force: {coasting}")
+            self.not_given.append(f"Engine braking, which is in the braking force: {seen}")
             share = [_unknown(one.at(0)) for one in force]
             drag = _unknown(force[0])
         share = self._as_given(share)
@@ -306,12 +316,6 @@ class _Answer:
         out = limits("brakes_front_share", stacked(*share), ("stop",), "1", text)
         text = "drag of the axle while coasting in gear"
         return out | limits("coasting_force", drag, ("axle",), "N", text) | self._per_bar(coasting)
-
-    def _of_brakes(self, coasting: Coasting | str, stops: list[Stop]) -> list[Estimate]:
-        """Force of the brakes (axle,) [N] of each stop, with the drag where that is not known."""
-        if isinstance(coasting, Coasting):
-            return brakes_of(self.drive, stops, coasting)
-        return self._braked(stops)
 
     def _unsteady(self, stop: Stop) -> Floats:
         """Standard uncertainty [1] of each axle's force from what two stops do not have in common.
@@ -325,7 +329,7 @@ class _Answer:
         together = [name == FRICTION for name in names]
         return np.sqrt(np.add(anew, np.divide(together, 3.0)) @ share**2)
 
-    def _per_bar(self, coasting: Coasting | str) -> Labelled:
+    def _per_bar(self, coasting: Coasting) -> Labelled:
         """Force of the brakes (axle,) per line pressure, and its change over the stops."""
         if self.drive.pressure is None:
             self.not_given.append(
@@ -336,9 +340,11 @@ class _Answer:
         nothing = _unknown(self.stops[0].forces.at([0]))
         ratios, changes = [[nothing] * len(SIDES) for _ in self.stops], [nothing] * len(SIDES)
         for a in range(len(SIDES)):
-            for i, ratio in self._ratios(coasting, a).items():
-                ratios[i][a] = ratio
-            changes[a] = self._change([of_stop[a] for of_stop in ratios], a)
+            pressed = self._pressed(a)
+            braked = brakes_of(self.drive, [stop for stop, _ in pressed.values()], coasting)
+            for (i, (_, mean)), force in zip(pressed.items(), braked, strict=True):
+                ratios[i][a] = combined(partial(_over, by=mean), force.at([a]))
+            changes[a] = self._change(pressed, coasting, a)
             own = [of_stop[a] for i, of_stop in enumerate(ratios) if self._given(i)]
             self.remarks += [against_stated(self.drive.forces, list(SIDES)[a], own)]
         if len(self.stops) < 2:
@@ -354,8 +360,8 @@ class _Answer:
             self._wide,
         ) | limits("force_per_pressure_change", stacked(*changes), ("axle",), "1", words)
 
-    def _ratios(self, coasting: Coasting | str, a: int) -> dict[int, Estimate]:
-        """Force of the brakes of axle `a` per line pressure [N/Pa] of the stops that show it."""
+    def _pressed(self, a: int) -> dict[int, tuple[Stop, float]]:
+        """Stops that show the force per pressure of axle `a`, each with its mean pressure [Pa]."""
         if self.drive.pressure is None:
             return {}
         turning = self.drive.without_skid(self.stops, a)
@@ -368,25 +374,17 @@ class _Answer:
         rate = self.drive.course.rate
         pressure = low_pass(self.drive.pressure[:, [a]], BANDWIDTH, rate)[:, 0]
         mean = {i: float(pressure[thinned(s.at, rate)].mean()) for i, s in turning.items()}
-        shown = [i for i in turning if mean[i] > LEAST_PRESSURE]
-        force = self._of_brakes(coasting, [turning[i] for i in shown]) if shown else []
-        engine = 0.0 if isinstance(coasting, Coasting) else self._engine(a)
-        return {
-            i: combined(partial(_over, by=mean[i]), one.at([a]).plus_noise(engine))
-            for i, one in zip(shown, force, strict=True)
-        }
+        return {i: (s, mean[i]) for i, s in turning.items() if mean[i] > LEAST_PRESSURE}
 
-    def _engine(self, a: int) -> float:
-        """Standard uncertainty [N] of the force of axle `a`, whose engine may brake as well."""
-        weight = float(self.drive.forces["vehicle_mass"]) * STANDARD_GRAVITY
-        return U_ENGINE * weight if self.drive.driven[a] else 0.0
-
-    def _change(self, ratios: list[Estimate], a: int) -> Estimate:
-        """Relative change [1] from the first to the last stop that shows the force per pressure."""
-        shown = [i for i, one in enumerate(ratios) if np.isfinite(one.value).all()]
-        if len(shown) < 2:
-            return _unknown(ratios[0])
-        first, last = shown[0], shown[-1]
-        change = combined(lambda end, start: end / start - 1.0, ratios[last], ratios[first])
-        anew = np.hypot(*(self._unsteady(self.stops[i])[a] for i in (first, last)))
+    def _change(
+        self, pressed: dict[int, tuple[Stop, float]], coasting: Coasting, a: int
+    ) -> Estimate:
+        """Relative change [1] of axle `a` from the first to the last of the `pressed` stops."""
+        known = [i for i, (stop, _) in pressed.items() if np.isfinite(stop.forces.value[a])]
+        if len(known) < 2:
+            return _unknown(self.stops[0].forces.at([0]))
+        ends = [known[0], known[-1]]
+        stops, mean = zip(*(pressed[i] for i in ends), strict=True)
+        change = fade(self.drive, stops, np.array(mean), coasting).at([a])
+        anew = np.hypot(*(self._unsteady(self.stops[i])[a] for i in ends))
         return change.plus_noise(np.atleast_1d(anew))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from recon.base.arrays import Floats, runs
 from recon.base.quantities import STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
 from recon.evaluation.braking.stops import SHORTEST, BrakedDrive, Positions, Stop
-from recon.evaluation.common.estimate import Estimate, combined_each, mean_of
+from recon.evaluation.common.estimate import Estimate, combined, combined_each, independent, mean_of
 from recon.evaluation.sections.detection import START_SPEED, STRAIGHT_BRAKING
 
 NEARLY_SHUT = 0.02  # throttle opening beyond that of a shut one; 4 % hold the speed of a car
@@ -24,14 +25,19 @@ CLUTCH_OPEN = 0.5
 # Of the engine's drag: in a stop it turns in other gears, and faster or slower, than while the car
 # coasts.  One gear changes it by a third (common practice, no source).
 U_ENGINE_DRAG = 0.3
+U_ENGINE = 0.03  # of the weight, engine braking that nothing shows; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
 class Coasting:
-    """Fx (axle,) [N] while the car coasts in gear, and how many seconds of it were seen."""
+    """Fx (axle,) [N] while the car coasts in gear, and how many seconds of it were seen.
+
+    `engine` (axle,) [N] is the size of the engine's part in it.
+    """
 
     force: Estimate
     seconds: float
+    engine: Floats
 
 
 def coasting_of(drive: BrakedDrive) -> Coasting | str:
@@ -50,7 +56,19 @@ def coasting_of(drive: BrakedDrive) -> Coasting | str:
         )
     counts = np.array([len(at) for at in stretches], dtype=float)
     means = [of.at([0, 1]) for of in drive.means(stretches)]
-    return Coasting(mean_of(means, counts), float(counts.sum() / drive.course.rate))
+    force = mean_of(means, counts)
+    return Coasting(force, float(counts.sum() / drive.course.rate), _by_engine(drive, -force.value))
+
+
+def unseen(drive: BrakedDrive, causes: int) -> Coasting:
+    """Coasting that was not seen: the engine may brake the driven axle, in all gears alike or not.
+
+    `causes` is the number of causes of the forces.
+    """
+    weight = float(drive.forces["vehicle_mass"]) * STANDARD_GRAVITY
+    engine = np.where(drive.driven, U_ENGINE * weight, 0.0)
+    alike = np.sqrt(1.0 - U_ENGINE_DRAG**2) * engine
+    return Coasting(independent(np.zeros(len(SIDES)), alike, causes), 0.0, engine)
 
 
 def _let_go(drive: BrakedDrive) -> list[Positions]:
@@ -83,19 +101,49 @@ def _declutched(drive: BrakedDrive) -> NDArray[np.bool_]:
 
 def brakes_of(drive: BrakedDrive, stops: Sequence[Stop], coasting: Coasting) -> list[Estimate]:
     """Forces of the brakes (axle,) [N] in each stop, positive: without engine and rolling drag."""
+    if not stops:
+        return []
     acting = _acting(drive, stops)
+    forces = _in_any_gear(stops, acting, coasting)
+    return combined_each(partial(_brakes, acting), forces, [coasting.force] * len(stops))
 
-    def brakes(force: Floats, drag: Floats) -> Floats:
-        # An axle that is not known must not spoil one that it has no part in.
-        dragged = np.where(acting == 0.0, 0.0, acting * drag[:, None]).sum(axis=2)
-        return np.asarray(dragged - force[:, :2])
 
-    forces = [stop.forces for stop in stops]
-    found = combined_each(brakes, forces, [coasting.force] * len(stops))
-    by_engine = _by_engine(drive, -coasting.force.value)
+def fade(
+    drive: BrakedDrive, ends: Sequence[Stop], pressure: Floats, coasting: Coasting
+) -> Estimate:
+    """Relative change (axle,) [1] of the brakes' force per pressure from the first of two stops.
+
+    `pressure` (2,) [Pa] is that of both.  The drag that was seen, or may be there, is one and the
+    same in them: only what another gear makes of it does not cancel.
+    """
+    acting = _acting(drive, ends)
+    forces = _in_any_gear(ends, acting, coasting)
+
+    def change(first: Floats, last: Floats, drag: Floats) -> Floats:
+        start, end = _brakes(acting, np.array([first, last]), drag) / pressure[:, None]
+        return np.asarray(end / start - 1.0)
+
+    return combined(change, *forces, coasting.force)
+
+
+def _brakes(acting: Floats, force: Floats, drag: Floats) -> Floats:
+    """Forces of the brakes (stop, axle) [N], from `Stop.forces` and `drag` (axle,) while coasting.
+
+    An axle that is not known must not spoil one that it has no part in.
+    """
+    drag = np.broadcast_to(drag, (len(force), len(SIDES)))
+    dragged = np.where(acting == 0.0, 0.0, acting * drag[:, None]).sum(axis=2)
+    return np.asarray(dragged - force[:, : len(SIDES)])
+
+
+def _in_any_gear(stops: Sequence[Stop], acting: Floats, coasting: Coasting) -> list[Estimate]:
+    """`Stop.forces` of each stop, as unsure as the engine's drag in its gear."""
     in_gear = np.diagonal(acting, axis1=1, axis2=2)
-    noise = U_ENGINE_DRAG * in_gear * by_engine
-    return [one.plus_noise(own) for one, own in zip(found, noise, strict=True)]
+    other = U_ENGINE_DRAG * in_gear * coasting.engine
+    rest = np.zeros(len(stops[0].forces.value) - len(SIDES))
+    return [
+        stop.forces.plus_noise(np.append(own, rest)) for stop, own in zip(stops, other, strict=True)
+    ]
 
 
 def _by_engine(drive: BrakedDrive, drag: Floats) -> Floats:
