@@ -232,6 +232,11 @@ NO_MARKS = point("mark1", ("", "", "")) | point("mark2", ("", "", ""))
             changed(1, **point("attach", ("0", "7000", "100"))),
             r"line 3: mark1 of pull 1 is \d+ mm from the attachment, mark2 \d+ mm: attachm",
         ),
+        (
+            changed(2, **point("mark2", ("0", "100", "50"))),
+            r"line 4: the strap of pull FL 1 points 1\d\d deg away from where it points in line 3; "
+            r"need one direction .*\n.*a pull of its own",
+        ),
         (changed(1, **{"G1 [mV/V]": "OVERLOAD"}), r"line 3, column 'G1 .*: 'OVERLOAD'"),
     ],
 )

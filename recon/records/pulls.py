@@ -21,6 +21,7 @@ from recon.records.table_rows import Rows, open_rows
 
 SHORTEST_DIRECTION = 1e-6  # below that all three numbers were meant as zero
 SLACK = 0.1  # of the pull's peak: a load that no slack strap shows; common practice, no source
+TURNED = np.deg2rad(30.0)  # no wheel moves so far that its strap turns so; no source
 CLOSEST_MARKS = 0.050  # m; nearer marks give no direction: 3 mm each are 5 degrees there
 
 # Standard uncertainties where the sheet states none (common practice, no source).
@@ -88,6 +89,7 @@ def read_pulls(
     _check_pulls(rows, sheet)
     _check_loads(rows, sheet)
     _check_strap(rows, sheet)
+    _check_one_direction(rows, sheet)
     warn_of_odd_pulls(rows, sheet, car)
     return sheet
 
@@ -190,6 +192,11 @@ def _clock(rows: Rows) -> Floats:
     return clock
 
 
+def _keys(sheet: PullSheet) -> Words:
+    """Corner and name of the pull (row,): rows with the same ones are one pull."""
+    return np.char.add(np.char.add(sheet.corner, " "), sheet.pull)
+
+
 def _check_pulls(rows: Rows, sheet: PullSheet) -> None:
     """Each pull has one purpose, a tare and then a load, and its clock does not run back."""
     rows.refuse(
@@ -198,7 +205,7 @@ def _check_pulls(rows: Rows, sheet: PullSheet) -> None:
         "a number or name of its own for each pull of a corner",
         "Fill it in; the rows of one pull have the same word.",
     )
-    keys = np.char.add(np.char.add(sheet.corner, " "), sheet.pull)
+    keys = _keys(sheet)
     _, first, pull = np.unique(keys, return_index=True, return_inverse=True)
     purpose = sheet.purpose
     rows.refuse(
@@ -295,4 +302,27 @@ def _check_strap(rows: Rows, sheet: PullSheet) -> None:
         ),
         "mark1 at the wheel end of the strap, for a strap pulls from mark1 to mark2",
         "Exchange the marks, or correct the attachment point.",
+    )
+
+
+def _check_one_direction(rows: Rows, sheet: PullSheet) -> None:
+    """Check that the strap of a pull keeps its direction: rows of two pulls have no one line."""
+    strap, keys = sheet.strap, _keys(sheet)
+    marked = strap.mark2 - strap.mark1
+    along = np.where(np.isnan(marked), strap.direction, marked)
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    used = np.flatnonzero(used_rows(strap.load, sheet.phase != "tare"))
+    _, first, pull = np.unique(keys[used], return_index=True, return_inverse=True)
+    before, turned = np.arange(len(keys)), np.zeros(len(keys))
+    before[used] = used[first][pull]
+    turned[used] = np.arccos(np.clip(np.sum(along[used] * along[before[used]], axis=1), -1, 1))
+    rows.refuse(
+        turned > TURNED,
+        lambda row: (
+            f"the strap of pull {keys[row]} points {np.rad2deg(turned[row]):.0f} deg away from "
+            f"where it points in line {sheet.line[before[row]]}"
+        ),
+        "one direction in all rows of a pull",
+        "Give what was pulled in another direction a pull of its own: another word in column pull, "
+        "and a tare before it. If it is one pull, correct direction or marks.",
     )
