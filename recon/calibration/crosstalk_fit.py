@@ -219,8 +219,9 @@ class Problem:
             ]
         if ("hysteresis", p) in self.blocks:
             loop, branch = self.blocks["hysteresis", p], self.blocks["branch",]
-            # Loops follow the line as written.
-            peak = pull.wrench()[np.argmax(np.sum(pull.load, axis=0))]
+            # Loops follow the lines as written.
+            largest = pull.load[:, np.argmax(np.sum(pull.load, axis=0))]
+            peak = largest @ [columns[:, 0] for columns in self.columns[p]]
             slope = (pull.falling - 0.5 * branch.value(at))[:, None] * peak
             wrench += loop.value(at) * slope
             by_branch = np.broadcast_to(-0.5 * loop.value(at) * peak, (1, steps, 6))

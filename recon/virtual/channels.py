@@ -72,11 +72,10 @@ def remembered(load: Floats, half_width: Floats) -> Floats:
     no load.  `half_width` (member,) [N, N m] is the load at which the friction of each member
     slips.
     """
-    kept = np.zeros_like(load)
-    now, before = np.zeros(load.shape[1]), np.zeros(load.shape[1])
-    for i, row in enumerate(load):
-        now = np.clip(now + FRICTION_RATE * (row - before), -half_width, half_width)
-        before = row
+    kept, now = np.zeros_like(load), np.zeros(load.shape[1])
+    for i, change in enumerate(FRICTION_RATE * np.diff(load, axis=0, prepend=0.0)):
+        # For a few members this takes a third of the time of `np.clip`.
+        now = np.minimum(np.maximum(now + change, -half_width), half_width)
         kept[i] = now
     return kept
 

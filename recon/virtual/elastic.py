@@ -210,10 +210,10 @@ class _TrialPose:
         self.pull = pull  # force and moment about the body's origin per tension, at each end
         self._twist()
         # rows (n, element, 6 * body): elongation per small motion of the bodies
-        rows = (
-            self.at_end[1][:, :, None] * pull[1][:, :, None]
-            - self.at_end[0][:, :, None] * pull[0][:, :, None]
-        )
+        rows = np.zeros((len(rack), len(assembly.outer), n_bodies, 6))
+        every = np.arange(len(assembly.outer))
+        rows[:, every, assembly.inner] += pull[1]
+        rows[:, every, assembly.outer] -= pull[0]
         self.rows = rows[:, :, :-1].reshape(len(rack), len(assembly.outer), -1)
 
     def _twist(self) -> None:

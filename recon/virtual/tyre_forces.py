@@ -12,6 +12,7 @@ figures are invented; magnitudes from memory.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 
@@ -234,15 +235,22 @@ def _motion(plan: Plan, along: Floats, sideways: Floats) -> _Motion:
 
 def _settling(goal: Floats, mode: tuple[float, float], rate: float) -> tuple[Floats, Floats]:
     """Angle (n,) [rad] of a damped body that follows `goal`, and its second derivative [rad/s2]."""
-    from scipy.signal import bilinear, lfilter
+    from scipy.signal import lfilter
+
+    angle, change = (lfilter(*by, goal - goal[0]) for by in _settling_filters(mode, rate))
+    return np.asarray(angle + goal[0]), np.asarray(change)
+
+
+@cache
+def _settling_filters(
+    mode: tuple[float, float], rate: float
+) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
+    """Filters of the angle and of its second derivative, for a body of this `mode`."""
+    from scipy.signal import bilinear
 
     omega = 2 * np.pi * mode[0]
     below = [1.0, 2 * mode[1] * omega, omega**2]
-    start = goal[0]
-    angle = lfilter(*bilinear([omega**2], below, rate), goal - start) + start
-    return np.asarray(angle), np.asarray(
-        lfilter(*bilinear([omega**2, 0.0, 0.0], below, rate), goal - start)
-    )
+    return bilinear([omega**2], below, rate), bilinear([omega**2, 0.0, 0.0], below, rate)
 
 
 def _forces(
