@@ -32,6 +32,7 @@ from recon.evaluation.runs.metrics import METRICS, run_values
 from recon.evaluation.sections.find_sections import find_sections
 from recon.reconstruction.prepare import prepare
 from tests.campaign.answer_days import Day, day_of, true_forces
+from tests.campaign.closed_braking import braking_in_closed_form
 from tests.campaign.closed_forms import in_closed_form
 from tests.campaign.closed_transfer import transfer_in_closed_form
 from tests.campaign.slip_days import CARS
@@ -79,6 +80,8 @@ def answers_of(day: Day, name: str) -> Iterator[tuple[str, np.ndarray]]:
         if given and answer.name not in NOT_COMPARED:
             if answer.name == "load_transfer":
                 closed = transfer_in_closed_form(ideal, crew.drawn.truth, name)
+            elif answer.name == "braking":
+                closed = braking_in_closed_form(ideal, crew.drawn.truth)
             else:
                 closed = in_closed_form(ideal, drive.truth, found)
             for metric, rows in compared(found, closed):

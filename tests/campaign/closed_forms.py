@@ -1,7 +1,7 @@
-"""Truth of answers that true forces do not give: what tyres could do, ends of hop, the shuffle.
+"""Truth of answers that true forces do not give: limits of tyres, ends of hop and of gaps.
 
-The same answer from true forces has the same samples and reversals, so it cannot say whether the
-interval allows enough for what lies between them.  The virtual driver knows.
+The same answer from true forces has the same samples, filters and reversals, so it cannot say
+whether the interval allows enough for what lies between them.  The virtual driver knows.
 """
 
 from __future__ import annotations
@@ -10,14 +10,18 @@ from collections.abc import Callable
 
 import numpy as np
 import xarray as xr
+from scipy.interpolate import CubicSpline
 
 from recon.conditioning.filters import low_pass
 from recon.evaluation.grip.envelope import EXPONENTS, USUAL_EXPONENT
 from recon.evaluation.launch.hop import COMPONENTS, HIGH, LEAST, LOW
 from recon.virtual.phases import SHUFFLES, Hop
+from tests.launch_truth import gap
 
 EACH = {"hop_start": "hop_begin", "hop_end": "hop_finish"}  # ends in any tyre, in each tyre
 NEAR = 0.5  # s: hop that begins farther away is another one
+FINER = 16  # times the samples of a truth, from which a passage between two of them is read
+GAPS = {"gap_start": "start", "gap_end": "end", "time_below_half": "below_half"}
 UPWARD = COMPONENTS.index(2)
 
 
@@ -138,6 +142,26 @@ def hop_ends(truth: xr.Dataset) -> tuple[float, float]:
     return float(hop.peak + there[0]), float(hop.peak + there[-1])
 
 
+def _of_gap(name: str) -> Callable[[xr.Dataset, xr.Dataset], np.ndarray]:
+    """A time [s] of the gap of each shift, by the true force before any filter."""
+
+    def of(shifts: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
+        time, driven = truth["elapsed_time"].to_numpy(), shifts["corner"].to_numpy()
+        total = truth["tyre_force_intermediate"].sel(corner=driven, component="x").sum("corner")
+        fine = np.linspace(time[0], time[-1], FINER * (len(time) - 1) + 1)
+        force = CubicSpline(time, total.to_numpy())(fine)
+        at = np.flatnonzero(truth["event_kind"].to_numpy() == "shift")
+        ends = [truth[f"event_{end}"].to_numpy()[at] for end in ("start", "end")]
+        out = np.full(shifts[name].shape, np.nan)
+        for i, start in enumerate(shifts["gap_start"].to_numpy()):
+            for begin, end in zip(*ends, strict=True):
+                if abs(begin - start) < NEAR:
+                    out[i] = getattr(gap(fine, force, begin, end), GAPS[name])
+        return out
+
+    return of
+
+
 def _shuffle(shifts: xr.Dataset, _truth: xr.Dataset) -> np.ndarray:
     """Frequency [Hz] of the driveline after each shift."""
     return np.where(np.isnan(shifts["shuffle_frequency"]), np.nan, SHUFFLES)
@@ -152,4 +176,5 @@ FORMS: dict[str, Callable[[xr.Dataset, xr.Dataset], np.ndarray]] = {
     "hop_frequency": _frequency,
     "hop_event_frequency": _of_event,
     "shuffle_frequency": _shuffle,
+    **{name: _of_gap(name) for name in GAPS},
 }
