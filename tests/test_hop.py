@@ -120,6 +120,9 @@ def test_hop_that_is_gone_while_it_is_large_may_have_died_away_later() -> None:
     dying, cut = (hop.u_reading(row, hop.LEAST, np.full(2, 30.0))[1] for row in (falling, steady))
     assert cut == pytest.approx(0.125 / 12.0)
     assert dying == pytest.approx(1.0 / 12.0, rel=0.02)  # the most; 3 cycles until 300 N
+    # 5 % per cycle leave 618 N of another cycle, which no road of 30 N cancels.
+    falling[-1] = 0.05
+    assert hop.u_reading(falling, hop.LEAST, np.full(2, 30.0))[1] == pytest.approx(cut)
 
 
 def test_the_road_is_judged_at_either_end_of_hop() -> None:

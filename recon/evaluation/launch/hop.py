@@ -191,18 +191,20 @@ def u_reading(quantities: Floats, least: float, road: Floats) -> Floats:
     half-wave is small, because it dies away slowly or was cut off.  Where it dies away the `road`
     (2,) [N], at the beginning and at the end, lifts or cancels half-waves for as long as growth or
     decay takes for its size, at most a cycle.  One that dies away and is gone before it has become
-    small may last until then, where the road cancels it: also at most a cycle.  One that does not
-    die away and stops while no road could cancel its half-waves was cut off; not if they are small
-    against its largest, which the road then lifted.  Cycles are counted in halves, and reach as
-    far beyond the outermost ones as that.  Amplitudes are read from the force alone, whose errors
-    hold what half waves that come and go change.
+    small may last until then, where the road cancels it: also at most a cycle, and not if it would
+    still be large a cycle later.  One that does not die away and stops while no road could cancel
+    its half-waves was cut off; not if they are small against its largest, which the road then
+    lifted.  Cycles are counted in halves, and reach as far beyond the outermost ones as that.
+    Amplitudes are read from the force alone, whose errors hold what half waves that come and go
+    change.
     """
     _, _, frequency, cycles, largest, *_, first, last, scatter, rising, falling = quantities
     out = np.zeros(len(quantities))
     if np.isfinite(frequency):
         outermost, steep = np.array([first, last]), np.array([rising, falling])
         size = road / least
-        dies = steep > size  # so that the road does not hide it
+        # So that the road does not hide it, and within a cycle.
+        dies = (steep > size) & (outermost * np.exp(-steep) < SUDDEN * least)
         cut = ~dies & (SUDDEN * outermost > largest)
         clear = np.where(cut, np.minimum(SUDDEN, 1.0 + MOST_ROAD * size), SUDDEN)
         slow, small = outermost < clear * least, outermost < SUDDEN * least
