@@ -10,6 +10,8 @@ import pytest
 from recon.base.doubt import Doubt
 from recon.conditioning.condition import condition
 from recon.examination.jumping_or_silent_gauges import suddenness_of
+from recon.examination.recorded_jumps import recorded_levels
+from recon.examination.view import WINDOW_TIME
 from tests.days import day, unwarned
 from tests.slow_repeats import some_quick
 from tests.spoiled_days import examination_of, sound
@@ -23,6 +25,9 @@ JUMPS = [
     ("FL", "FL_lower_rear", 1500.0),
     ("FR", "FR_upper_front", 2500.0),
     ("FR", "FR_tie_rod", 2500.0),
+    # Other gauges hardly check the link that alone carries the load.
+    ("FL", "FL_push_rod", 1500.0),
+    ("RR", "RR_coil_over", -2500.0),
 ]
 
 
@@ -40,7 +45,7 @@ def doubts_of(corner: str, gauge: str, load: float, channels: list[str]) -> tupl
     return examination_of(log, replace(day().calibration, corners={corner: fitted})).doubts
 
 
-@pytest.mark.parametrize("jump", some_quick(JUMPS, JUMPS[1]))
+@pytest.mark.parametrize("jump", some_quick(JUMPS, JUMPS[1], JUMPS[-1]))
 def test_a_jump_is_named_by_the_record_of_the_gauge_that_jumped(
     jump: tuple[str, str, float],
 ) -> None:
@@ -48,6 +53,28 @@ def test_a_jump_is_named_by_the_record_of_the_gauge_that_jumped(
     (doubt,) = doubts_of(corner, gauge, load, SPARSE)
     assert (doubt.cause, doubt.channels) == ("jumping", (gauge,))
     assert "4 times" in doubt.do
+
+
+def test_the_record_of_a_sound_gauge_has_no_two_levels() -> None:
+    view = sound()
+    for part in view.parts.values():
+        for gauge in part.gauges:
+            assert recorded_levels(view, gauge)[1] == 0.0
+
+
+def test_the_record_shows_how_much_of_each_short_mean_was_at_the_other_level() -> None:
+    view, gauge, step = sound(), "FL_push_rod", 0.15
+    time = view.whole["elapsed_time"].to_numpy()
+    stretches = [(view.elapsed[n], view.elapsed[n] + 0.4) for n in (20, 60, 100)]
+    upper = np.any([(time > a) & (time < b) for a, b in stretches], axis=0)
+    whole = view.whole.copy(deep=True)
+    whole["indication"].loc[{"gauge": gauge}] += step * upper
+    share, found = recorded_levels(replace(view, whole=whole), gauge)
+    assert found == pytest.approx(step, rel=0.2)  # with what the load changes meanwhile
+    near = np.abs(time[:, None] - view.elapsed) <= 0.5 * WINDOW_TIME
+    of_samples = upper @ near.astype(float) / near.sum(axis=0)
+    # Either end may be a sample off.
+    np.testing.assert_allclose(share, of_samples, atol=0.1)
 
 
 def test_what_a_jump_leaves_in_the_means_that_it_divides_is_no_second_fault() -> None:

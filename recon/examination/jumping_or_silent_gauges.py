@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats, runs
 from recon.examination.comparison import INDEPENDENT
 from recon.examination.late_or_unsteady_gauges import slope_of
+from recon.examination.recorded_jumps import recorded_levels
 from recon.examination.term import FITTED, TAIL, Candidate
 from recon.examination.view import Part, View
 
@@ -25,16 +26,18 @@ def now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
     gauge = part.gauges[i]
     too_much = too_much_of(part, i)
     upper, step = levels_seen(part, i, too_much)
-    sudden = 0.0
-    if np.count_nonzero(np.diff(upper)) > 1:  # one step is a zero that moved, see `_jump`
-        sudden = suddenness_of(view, part, i, upper, step)
+    shift, sudden = _levelled(too_much, upper, step), _to_and_fro(view, part, i, upper, step)
+    if sudden <= SUDDEN:
+        share, step = recorded_levels(view, gauge)
+        upper, shift = share > 0.5, share * step
+        sudden = _to_and_fro(view, part, i, upper, step)
     if sudden > SUDDEN:  # what comes and goes slowly is a drift
         times = len(runs(upper))
         yield Candidate(
             "jumping",
             part.corners,
             (gauge,),
-            partial(mend_shift, name=part.name, i=i, shift=_levelled(too_much, upper, step)),
+            partial(mend_shift, name=part.name, i=i, shift=shift),
             f"Check plug and wire of {gauge}: it jumps by {step:+.4g} {part.unit_of(gauge)} "
             f"{_often(times)}.",
             weight=FITTED * (1 + times) + sudden,
@@ -56,6 +59,12 @@ def now_and_then(view: View, part: Part, i: int) -> Iterator[Candidate]:
             weight=FITTED * (1 + times) + _stillness(part, i, too_much[silent]),
             start=float(view.elapsed[np.argmax(silent)]),
         )
+
+
+def _to_and_fro(view: View, part: Part, i: int, upper: NDArray[np.bool_], step: float) -> float:
+    """`suddenness_of` jumps to and fro [nats]; 0 for a single step, see `_jump` of gauges."""
+    once = np.count_nonzero(np.diff(upper)) < 2
+    return 0.0 if once else suddenness_of(view, part, i, upper, step)
 
 
 def _levelled(too_much: Floats, upper: NDArray[np.bool_], step: float) -> Floats:
