@@ -31,6 +31,7 @@ from recon.conditioning.filters import (
     require_bandwidth,
     zero_phase_gain,
 )
+from recon.conditioning.folding import quick_indication
 from recon.conditioning.hub_motion import with_hub_motion
 from recon.conditioning.noise import noise_of_drive, scatter, share_passed, tell_of_noise
 from recon.conditioning.stuck_and_clipped_gauges import (
@@ -72,8 +73,9 @@ def condition(
     Dataset
         `indication` (elapsed_time, gauge) minus its zero, in each gauge's unit; `zero` (gauge,),
         its mean over the log, `zero_change`, the last tare less the first, `u_zero` and `noise`
-        (gauge,), standard uncertainties, in the same
-        unit; `gauge_status` (elapsed_time, gauge) with flags of `recon.base.status`;
+        (gauge,), standard uncertainties, in the same unit; `quick_indication` (elapsed_time,
+        gauge) of a slow log, see `conditioning.folding`;
+        `gauge_status` (elapsed_time, gauge) with flags of `recon.base.status`;
         `tare_temperature` (tare, gauge) of the first and the last one [degC];
         `tare_state` and `tare_pad_load` (tared_corner,) [N]; the other channels, low-passed;
         attributes `bandwidth` and `rate` [Hz].
@@ -87,10 +89,9 @@ def condition(
     """
     require_raw(log)
     log = _of_car(log, car)
-    elapsed = log["elapsed_time"].to_numpy()
-    rate, bandwidth = _band(log, elapsed, bandwidth)
+    rate, bandwidth = _band(log, log["elapsed_time"].to_numpy(), bandwidth)
     base = on_time_base(without_lost(log, rate), rate, bandwidth)
-    log, elapsed, parts = base.log, base.log["elapsed_time"].to_numpy(), base.parts
+    log, parts = base.log, base.parts
     out = log.copy(deep=False)
     names = tuple(str(g) for g in log["gauge"].to_numpy())
     raw = log["indication"].to_numpy()
@@ -124,11 +125,12 @@ def condition(
                 by_gauge[part] |= BIT["missing_input"]
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
     by_sample, band = ("elapsed_time", "gauge"), Band(bandwidth, rate, parts)
-    by_name = {"zero": mean_zero, "zero_change": change, "u_zero": u_zero}
-    by_name["noise"] = np.hypot(noise * share_passed(gain, alike), u_of_rounding(raw))
-    made: dict[str, tuple[Any, ...]] = {
-        name: (("gauge",), values) for name, values in by_name.items()
-    }
+    rounding, path = u_of_rounding(raw), str(log.attrs.get("path", "log"))
+    made: dict[str, tuple[Any, ...]] = {}
+    made |= quick_indication(tared, band, np.hypot(noise, rounding), names, path)
+    noise = np.hypot(noise * share_passed(gain, alike), rounding)
+    by_name = {"zero": mean_zero, "zero_change": change, "u_zero": u_zero, "noise": noise}
+    made |= {name: (("gauge",), values) for name, values in by_name.items()}
     made |= {
         "indication": (by_sample, low_pass(tared, bandwidth, rate, parts, out=tared)),
         "gauge_status": (by_sample, by_gauge, timing_of(log["indication"])),

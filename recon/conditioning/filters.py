@@ -66,12 +66,20 @@ def zero_phase_gain(bandwidth: float, rate: float) -> float:
     gain is |H|^4, H being the response of one pass; its mean over all frequencies up to half the
     sampling rate is the share of the variance that passes.
     """
+    return float(np.sqrt(np.mean(passed(bandwidth, rate) ** 2)))
+
+
+@lru_cache(maxsize=DESIGNS)
+def passed(bandwidth: float, rate: float) -> Floats:
+    """Gain (frequency,) [1] of both passes at even steps up to half the sampling rate.
+
+    `bandwidth` and sampling `rate` are in Hz.
+    """
     if not is_filtered(bandwidth, rate):
-        return 1.0
+        return np.ones(1)
     from scipy.signal import sosfreqz
 
-    response = sosfreqz(_sections(bandwidth, rate), worN=4096)[1]
-    return float(np.sqrt(np.mean(np.abs(response) ** 4)))
+    return np.asarray(np.abs(sosfreqz(_sections(bandwidth, rate), worN=4096)[1]) ** 2)
 
 
 def noise_left(bandwidth: float, before: float, rate: float) -> float:

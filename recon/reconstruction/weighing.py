@@ -117,6 +117,7 @@ def _weighings(
     samples = Samples(
         time=np.zeros(1),
         indication=(tares.indication[pair.pads] - tares.indication[pair.hanging])[:, None],
+        quick=np.zeros((0, 1)),
         hub=np.tile([0.0, 0.0, STANDARD_GRAVITY], w)[:, None],
         shaking=np.zeros((w, 1)),
         brake_torque=np.zeros((w, 1)),

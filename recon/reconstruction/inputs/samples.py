@@ -144,6 +144,9 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
     there = log.get_index("gauge").tolist()
     order = [there.index(gauge) for gauge in solver.gauges]
     indication = side_by_side(log.variables["indication"].to_numpy(), order).T
+    quick = np.zeros((0, len(body.elapsed)))
+    if "quick_indication" in log.variables:
+        quick = side_by_side(log.variables["quick_indication"].to_numpy(), order).T
     by_gauge = side_by_side(log.variables["gauge_status"].to_numpy(), order)
     status = np.array([w.status for w in wheels])
     for column in by_gauge.T:
@@ -153,6 +156,7 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
     return Samples(
         time=body.elapsed,
         indication=indication * (1.0 / (1.0 + THERMAL_SLOPE * _warmth(log, solver))),
+        quick=quick,
         hub=np.concatenate([wheel.hub for wheel in wheels]),
         shaking=np.array([wheel.shaking for wheel in wheels]),
         brake_torque=np.array([wheel.torque for wheel in wheels]),

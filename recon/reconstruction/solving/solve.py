@@ -32,6 +32,9 @@ from recon.reconstruction.solving.variance import late_effect, variances_of
 BLOCK = 16384  # samples; fits in cache, measured best among powers of two
 EXCESS_SHARE = 0.005  # of what a force exceeds the largest pull; common practice, no source
 WITHIN_PULLS = 1.02  # of the largest pull; a force up to this is not beyond it
+# Motion that folds into a slow log: half of what shows just below half the sampling rate, in so
+# many seconds, if that is more than so many times the variance that noise alone may show there.
+FOLDED, FOLDS_FOR, NOISE_MAY_SHOW = 0.5, 0.5, 3.0
 SUSPECT = 3.0  # standard uncertainties below zero, with the suspension compressed
 
 
@@ -39,7 +42,8 @@ SUSPECT = 3.0  # standard uncertainties below zero, with the suspension compress
 class Samples:
     """Inputs of one assembly of w wheels.
 
-    `time` (sample,) [s], `indication` (gauge, sample), `hub` (3 w, sample) specific force [m/s2],
+    `time` (sample,) [s], `indication` (gauge, sample), `quick` (gauge, sample) the part of it that
+    may have folded, or (0, sample) if none may, `hub` (3 w, sample) specific force [m/s2],
     `shaking` (w, sample) [m2/s4] the square of what moves each hub up and down, `brake_torque`
     (w, sample) [N m], `travel` (w, sample), `rack` (sample,) [m], `turn` (3, 3, sample) from
     vehicle into intermediate axes; `mode` (w, sample) of the hubs and `status` (w, sample), the
@@ -48,6 +52,7 @@ class Samples:
 
     time: Floats
     indication: Floats
+    quick: Floats
     hub: Floats
     shaking: Floats
     brake_torque: Floats
@@ -135,7 +140,7 @@ def solve_block(solver: Solver, samples: Samples, *, bound: Bound) -> Solved:
         rest=rest,
         heading=solver.table.heading.astype(np.float32) @ basis,
         rack=rack,
-        random=_random(solver, samples, turns) + _of_clock(solver, samples, force),
+        random=_random(solver, samples, turns, force),
         leak=outputs.leak(rest).astype(np.float32),
         variance=variance,
         xy=xy,
@@ -165,7 +170,7 @@ def _beside_axle(solver: Solver, samples: Samples) -> NDArray:
     return np.einsum("ijn,nkj->ikn", samples.turn, axle)
 
 
-def _random(solver: Solver, samples: Samples, turns: Turns) -> Singles:
+def _random(solver: Solver, samples: Samples, turns: Turns, force: Singles) -> Singles:
     """Variance (output, sample) [N2] of single samples.
 
     Where a hub moves up and down, its acceleration is wrong by a share of what moves it, now up and
@@ -174,10 +179,29 @@ def _random(solver: Solver, samples: Samples, turns: Turns) -> Singles:
     moved = samples.shaking.astype(np.float32)
     out = np.empty((len(solver.outputs.rows), moved.shape[1]), dtype=np.float32)
     for m, chosen in turns:
-        noise, gain = solver.random[m], np.square(solver.hub_gain[m])
-        out[:, chosen] = noise.astype(np.float32)[:, None]
-        out[:, chosen] += gain.astype(np.float32) @ moved[:, chosen]
-    return out
+        out[:, chosen] = solver.random[m].astype(np.float32)[:, None]
+    out += _folded(solver, samples, out)
+    for m, chosen in turns:
+        gain = np.square(solver.hub_gain[m]).astype(np.float32)
+        out[:, chosen] += gain @ moved[:, chosen]
+    return out + _of_clock(solver, samples, force)
+
+
+def _folded(solver: Solver, samples: Samples, noise: Singles) -> Singles | float:
+    """Variance (output, sample) [N2] by motion that is too fast for the log.
+
+    `noise` (output, sample) [N2] is the variance by the noise of the sensors.
+    """
+    if not len(samples.quick) or len(samples.time) < 2:
+        return 0.0
+    from scipy.ndimage import uniform_filter1d
+
+    per = forces_per_indication(solver, samples)
+    force = np.einsum("wcgn,gn->wcn", per, samples.quick).reshape(-1, len(samples.time))
+    width = max(round(FOLDS_FOR / float(np.median(np.diff(samples.time)))), 1)
+    shown = uniform_filter1d(np.square(solver.outputs.rows @ force), width, axis=-1, mode="nearest")
+    beyond = shown - NOISE_MAY_SHOW * noise
+    return np.maximum(FOLDED * beyond, 0.0).astype(np.float32)
 
 
 def _of_clock(solver: Solver, samples: Samples, force: Singles) -> Singles | float:
