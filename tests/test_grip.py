@@ -93,7 +93,7 @@ def test_a_tyre_far_from_its_limit_is_demonstrated_only() -> None:
 
 @pytest.mark.slow(60)
 def test_a_tyre_far_from_its_limit_is_demonstrated_only_in_200_seeds() -> None:
-    seventy_percent(range(200))
+    seventy_percent(range(10, 200))  # the first ten are those above
 
 
 def plateau(seed: int = 5, n: int = 8000) -> xr.Dataset:

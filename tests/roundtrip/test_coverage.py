@@ -19,12 +19,11 @@ from recon.base.status import BIT
 from recon.base.threads import one_thread
 from recon.calibration.calibrate import calibrate
 from recon.conditioning.condition import condition
-from recon.examination.reconstruct import reconstruct
 from recon.reconstruction.prepare import prepare
 from recon.virtual.crew import virtual_pulls
 from recon.virtual.drawing import draw_car
 from recon.virtual.drive import NOISE, virtual_drive
-from tests.days import club_car, peaks_of, report, unwarned
+from tests.days import club_car, peaks_of, report, solved, unwarned
 from tests.random_states import random_states
 from tests.slalom_course import slalom_states
 
@@ -124,8 +123,8 @@ def test_slalom_peaks_hold_their_share() -> None:
         drawn = draw_car(car, rng)
         with unwarned(), one_thread():
             calibration = calibrate(virtual_pulls(drawn, None, rng), car)
-            log, tares, truth = virtual_drive(drawn, slalom_states(drawn, rng), rng)
-            found = slalom(reconstruct(condition(log, car, tares), calibration, car))
+            log, tares, truth = virtual_drive(drawn, slalom_states(drawn, rng, rate=100.0), rng)
+            found = slalom(solved(condition(log, car, tares), calibration, car))
         z = (found["peak_lateral_force"].to_numpy() - peaks_of(truth, found)) / found[
             "u_peak_lateral_force"
         ].to_numpy()
