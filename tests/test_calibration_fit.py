@@ -271,6 +271,11 @@ def test_influence_by_downdating_is_the_solution_without_the_rows() -> None:
         # Rounding of a normal matrix of condition 1e5, and the stop of the fit.
         tolerance = 1e-4 * np.max(np.abs(change))
         assert_allclose(fit.influence(p).ravel(), change, rtol=0, atol=tolerance)
+        # The sum of squares falls by what the rest alone would move for, and by the rows' own.
+        moved = np.linalg.solve(normal, gradient)
+        cost = problem.cost(fit.deviation, rest) - gradient @ moved
+        dof = fit.lack_of_fit[1] - len(fit.rows[p].residual)
+        assert fit.lack_without(p) == pytest.approx(cost / dof, rel=1e-6)
 
 
 def test_a_fit_that_does_not_come_to_rest_is_refused(monkeypatch) -> None:

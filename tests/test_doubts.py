@@ -116,13 +116,27 @@ def test_nothing_speaks_against_an_honest_sheet() -> None:
     assert doubts(sheet, drawn.car, virtual_verification(drawn, np.random.default_rng(3))) == []
 
 
-def test_pulls_that_contradict_each_other_are_told() -> None:
+OTHERS_AGREE = (
+    r"contradict each other \d+ times .* Look at pull '{}' first: without it the others a"
+)
+
+
+def test_the_pull_that_contradicts_all_others_is_named() -> None:
     drawn, sheet = pulled("FL", 0)
     load = np.where(sheet.pull == "inward", 1.3, 1.0) * sheet.strap.load  # another cell's units
     said = doubts(rewritten(sheet, strap_load=load), drawn.car)[-1]
-    assert re.search(
-        r"corner FL: the pulls contradict each other \d+ times.*pull '[a-z ,-]+'", said
-    )
+    assert re.search(OTHERS_AGREE.format("inward"), said), said
+
+
+def test_a_pull_that_bends_the_whole_fit_is_named() -> None:
+    """Written as a pull forwards that went backwards: to first order others seem to be wrong."""
+    drawn, sheet = pulled("FL", 0)
+    ahead = np.where((sheet.pull == "aft")[:, None], [-1.0, 1.0, 1.0], 1.0)
+    strap = sheet.strap
+    points = {"attach": strap.point, "mark1": strap.mark1, "mark2": strap.mark2}
+    mirrored = rewritten(sheet, **{name: ahead * at for name, at in points.items()})
+    said = doubts(mirrored, drawn.car)
+    assert any(re.search(OTHERS_AGREE.format("aft"), one) for one in said), said
 
 
 def test_exchanged_channels_are_told() -> None:

@@ -30,6 +30,7 @@ from recon.calibration.gross_errors import GROSS, GrossError, fit_without_gross
 from recon.calibration.hub_holding import held_otherwise
 from recon.calibration.noise import noise_of
 from recon.calibration.odd_lines import warn_of_odd_lines
+from recon.calibration.odd_pull import lacks_without
 from recon.calibration.prior import BridgePrior, bridge_prior
 from recon.calibration.rank import BLIND, Seen, direction_words, least_seen, prior_directions
 from recon.calibration.same_car import facts_of
@@ -139,9 +140,8 @@ def _calibrate_assembly(
     _require_indications(path, assembly, fitted)
     prior = bridge_prior(path, assembly, fitted)
     seen = least_seen(fitted, tuple(c.name for c in assembly.corners))
-    closed = prior.closed
     turned = all(pull.wheel.outboard for pull in fitted)
-    if not closed and (seen.values[-1] < BLIND * max(seen.values[0], 1e-300) or not turned):
+    if not prior.closed and (seen.values[-1] < BLIND * max(seen.values[0], 1e-300) or not turned):
         _refuse(path, assembly, seen, prior, turned=turned)
     _warn_of_limits(path, assembly, fitted + held_out)
     noise = noise_of(fitted)
@@ -150,7 +150,8 @@ def _calibrate_assembly(
     fit, gross = fit_without_gross(fitted, prior, noise, most=GROSS if apart else float("inf"))
     if apart:
         warn_of_odd_lines(path, assembly.title, fitted, fit)
-    rests = prior_directions(fitted, prior, fit) if closed else ()
+    lacks = lacks_without(path, assembly, fitted, prior, fit)
+    rests = prior_directions(fitted, prior, fit) if prior.closed else ()
     if rests:
         warn(
             f"{path}, {assembly.title}: the pulls do not cover {'; '.join(rests)}: bridge slopes "
@@ -187,7 +188,7 @@ def _calibrate_assembly(
             weak_direction=direction_words(seen.directions[-1]),
             rests_on_prior=rests,
             gross=gross,
-            pulls=_reports(fitted, fit, assembly.arms, relative),
+            pulls=_reports(fitted, fit, assembly.arms, relative, lacks),
         ),
         verification=None,
     )
@@ -320,7 +321,7 @@ def _friction(loops: Floats, pulls: list[Pull]) -> Floats:
 
 
 def _reports(
-    pulls: list[Pull], fit: JointFit, arms: Floats, loop: Floats
+    pulls: list[Pull], fit: JointFit, arms: Floats, loop: Floats, lacks: Floats
 ) -> tuple[PullReport, ...]:
     out = []
     main = np.max(np.abs(fit.K * arms), axis=1)  # moments by their arm, beside forces
@@ -336,6 +337,7 @@ def _reports(
                 hysteresis=float(loop[p]),
                 zero_return=float(np.max(np.abs(pull.taring.change)) / peak),
                 influence=float(np.max(np.abs(fit.influence(p) * arms) / main[:, None])),
+                lack_without=float(lacks[p]),
             )
         )
     return tuple(out)

@@ -23,7 +23,7 @@ class PullReport:
     `peak` is its largest load [N]; `angle` and `offset` are the sizes of the corrections of
     direction [rad] and point [m]; `hysteresis` is relative to the peak, `zero_return` the change
     of the tares relative to the largest indication; `influence` is the largest relative change of
-    a main slope if this pull were left out.
+    a main slope if this pull were left out, and `lack_without` what `lack_of_fit` would be.
     """
 
     name: str
@@ -33,6 +33,7 @@ class PullReport:
     hysteresis: float
     zero_return: float
     influence: float
+    lack_without: float
 
 
 @dataclass(frozen=True, slots=True)

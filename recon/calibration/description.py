@@ -137,6 +137,7 @@ _RECORD_WORDS = {
     "pull_hysteresis": ("width of its loop relative to its peak", "1"),
     "pull_zero_return": ("change of its tares relative to its largest indication", "1"),
     "pull_influence": ("largest relative change of a main slope without the pull", "1"),
+    "pull_lack_without": ("cost over degrees of freedom without the pull", "1"),
     "gross_pull": ("pull with a load that seems mistyped", ""),
     "gross_line": ("line of the sheet", "1"),
     "gross_device": ("load device", ""),

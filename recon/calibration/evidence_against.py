@@ -71,12 +71,19 @@ def of_pulls(calibration: CornerCalibration) -> list[str]:
     lack = calibration.quality.lack_of_fit
     if not (lack > DISAGREE and calibration.quality.pulls):
         return []
-    worst = max(calibration.quality.pulls, key=lambda pull: pull.influence)
+    told = (
+        f"the pulls contradict each other {lack:.0f} times as much as their stated uncertainties "
+    )
+    told += "allow, and the map is widened for it."
+    better = [pull for pull in calibration.quality.pulls if pull.lack_without < lack]
+    if not better:
+        return [told]
+    first = min(better, key=lambda pull: pull.lack_without)
+    rest = first.lack_without
+    others = "agree" if rest <= DISAGREE else f"contradict each other {rest:.0f} times"
     return [
-        f"the pulls contradict each other {lack:.0f} times as much as their stated "
-        f"uncertainties allow, and the map is widened for it. Look at pull "
-        f"'{worst.name}' first: without it a main slope changes by "
-        f"{100 * worst.influence:.0f} %."
+        f"{told} Look at pull '{first.name}' first: without it the others {others}, and a main "
+        f"slope changes by {100 * first.influence:.0f} %."
     ]
 
 

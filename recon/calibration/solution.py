@@ -140,13 +140,25 @@ class JointFit:
         )
 
     def influence(self, p: int) -> Floats:
-        """Change of K (gauge, member) [unit/N] if pull `p` were left out, to first order.
+        """Change of K (gauge, member) [unit/N] if pull `p` were left out, to first order."""
+        own, (spread, foreseen) = self.blocks["K",], self._left_out(p)
+        return (own.scale * (spread[own.place] @ foreseen)).reshape(self.shape)
+
+    def lack_without(self, p: int) -> float:
+        """Cost over degrees of freedom if pull `p` were left out, to first order; NaN if none."""
+        dof, residual = self.lack_of_fit[1], self.rows[p].residual
+        cost = self.cost - float(residual @ self._left_out(p)[1])
+        rest = dof - residual.size
+        return max(cost, 0.0) / rest if rest > 0 else float("nan")
+
+    def _left_out(self, p: int) -> tuple[Floats, Floats]:
+        """Spread (unknown, row) of pull `p`, and its residuals (row,) from a fit without it.
 
         With the pull's rows A and residuals r the normal matrix N loses A'A; by Woodbury's
-        formula (N - A'A)^-1 A' r = C A' (1 - A C A')^-1 r, C being the covariance.
+        formula (N - A'A)^-1 A' r = C A' (1 - A C A')^-1 r, C being the covariance.  The sum of
+        squares loses r' (1 - A C A')^-1 r.
         """
-        own, rows = self.blocks["K",], self.rows[p]
-        spread = self.covariance[:, rows.places] @ rows.jacobian.T  # (unknown, row)
+        rows = self.rows[p]
+        spread = self.covariance[:, rows.places] @ rows.jacobian.T
         left = np.eye(len(rows.residual)) - rows.jacobian @ spread[rows.places]
-        change = spread[own.place] @ np.linalg.lstsq(left, rows.residual, rcond=1e-10)[0]
-        return (own.scale * change).reshape(self.shape)
+        return spread, np.asarray(np.linalg.lstsq(left, rows.residual, rcond=1e-10)[0])
