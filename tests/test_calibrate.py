@@ -199,11 +199,29 @@ def test_few_pulls_with_slopes_go_on_and_say_what_rests_on_the_prior() -> None:
     assert np.mean(found.u_K) > 1.5 * np.mean(whole.u_K)  # twin: what was not pulled is less sure
 
 
+def test_a_pull_that_is_advised_covers_what_was_missing() -> None:
+    names = ["fore", "aft", "inward", "outward", "pad"]
+
+    def advice(*more: str) -> str:
+        drawn, sheet = pulled("FL", 42, *names, *more)
+        with unwarned(), warnings.catch_warnings(record=True) as told:
+            warnings.simplefilter("always", PriorWarning)
+            calibrate(sheet, drawn.car)
+        return " ".join(str(w.message) for w in told if "do not cover" in str(w.message))
+
+    assert re.search("do not cover Mz .*add pulls: pull .* behind it, at the rim", advice())
+    assert advice("outward, 90 ahead") == ""
+    held = advice("inward, 80 behind")
+    assert re.search("do not cover My: .*hold the wheel by its brake and pull .* the hub's", held)
+    assert advice("inward, 80 behind", "hub fore") == ""
+
+
 def test_few_pulls_without_slopes_are_refused_with_direction_and_numbers() -> None:
     drawn, sheet = pulled("FL", 42, "fore", "outward", "pad")
     message = (
         r"span 3 of 6 directions \(singular values 1\.000, 0\.\d+, 0\.\d+, 0\.000, .*"
-        r"not seen: .*M[xyz].*no bridge slope is known for FL_upper_front"
+        r"not seen: .*M[xyz].*no bridge slope is known for FL_upper_front(.|\n)*"
+        r"Add a pull with M[xyz][^(]*(\([a-z]+ sign\)[^(]*)*\((push|pull|hold) "
     )
     with pytest.raises(RankError, match=message):
         calibrate(sheet, without_slopes(drawn.car))

@@ -32,7 +32,15 @@ from recon.calibration.noise import noise_of
 from recon.calibration.odd_lines import warn_of_odd_lines
 from recon.calibration.odd_pull import lacks_without
 from recon.calibration.prior import BridgePrior, bridge_prior
-from recon.calibration.rank import BLIND, Seen, direction_words, least_seen, prior_directions
+from recon.calibration.rank import (
+    BLIND,
+    Seen,
+    Uncovered,
+    direction_words,
+    least_seen,
+    prior_directions,
+    pull_for,
+)
 from recon.calibration.same_car import facts_of
 from recon.calibration.solution import JointFit
 from recon.calibration.verdict import verdict_of
@@ -151,13 +159,8 @@ def _calibrate_assembly(
     if apart:
         warn_of_odd_lines(path, assembly.title, fitted, fit)
     lacks = lacks_without(path, assembly, fitted, prior, fit)
-    rests = prior_directions(fitted, prior, fit) if prior.closed else ()
-    if rests:
-        warn(
-            f"{path}, {assembly.title}: the pulls do not cover {'; '.join(rests)}: bridge slopes "
-            "and geometry are used instead, and intervals are wider. Add a pull that covers it.",
-            PriorWarning,
-        )
+    uncovered = prior_directions(fitted, prior, fit) if prior.closed else ()
+    rests = _told(path, assembly, uncovered)
     lack, dof = fit.lack_of_fit
     parts = fit.covariance_by_source()
     loops = _loops(fitted, fit)
@@ -193,6 +196,20 @@ def _calibrate_assembly(
         verification=None,
     )
     return verify_corner(result, held_out) if held_out else result
+
+
+def _told(path: str, assembly: Assembly, uncovered: tuple[Uncovered, ...]) -> tuple[str, ...]:
+    """Directions that no pull covers, in words, of which a note says how to pull for them."""
+    rests = tuple(one.words for one in uncovered)
+    if rests:
+        pulls = "; ".join(dict.fromkeys(one.pull for one in uncovered))
+        warn(
+            f"{path}, {assembly.title}: the pulls do not cover {'; '.join(rests)}: bridge slopes "
+            "and geometry are used instead, and intervals are wider. To cover that, add pulls: "
+            f"{pulls}.",
+            PriorWarning,
+        )
+    return rests
 
 
 def _require_indications(path: str, assembly: Assembly, pulls: list[Pull]) -> None:
@@ -231,8 +248,8 @@ def _refuse(path: str, assembly: Assembly, seen: Seen, prior: BridgePrior, *, tu
     ]
     shown = ", ".join(f"{v / values[0]:.3f}" for v in values)
     if turned:
-        cure = f"Add a pull with {blind[-1]}, or state the tube of {open_gauges[0]} in the vehicle "
-        cure += "file."
+        cure = f"Add a pull with {blind[-1]} ({pull_for(directions[-1])}), or state the tube of "
+        cure += f"{open_gauges[0]} in the vehicle file."
     else:
         blind.append("turning the upright about the wheel's axis")
         cure = f"State the tube or a bench slope of {open_gauges[0]} in the vehicle file: as no "

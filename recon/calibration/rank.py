@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,6 +17,24 @@ from recon.planning.questions import SCALE
 
 BLIND = 0.03  # singular values under this share of the largest are not seen by the pulls
 MY = WRENCH_COMPONENTS.index("My")
+# How a strap or pad applies each component about the contact.
+PULL = {
+    "Fx": "pull forwards or backwards",
+    "Fy": "pull outwards or inwards",
+    "Fz": "push the wheel up by a pad under it, or load it by the car's weight",
+    "Mx": "push up on a pad beside the tyre's middle, outboard or inboard, or pull inwards or "
+    "outwards at the top of the rim",
+    "My": "hold the wheel by its brake and pull forwards or backwards at another height, such as "
+    "the hub's",
+    "Mz": "pull inwards or outwards well ahead of the wheel's centre or behind it, at the rim",
+}
+
+
+class Uncovered(NamedTuple):
+    """A direction that no pull covers, in words, and the pull that would."""
+
+    words: str
+    pull: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,19 +122,27 @@ def direction_words(direction: Floats) -> str:
     return " with ".join(words)
 
 
-def prior_directions(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> tuple[str, ...]:
-    """Wrench directions in which H follows the prior more than the pulls, in words."""
+def pull_for(direction: Floats) -> str:
+    """The pull that covers a scaled wrench (6,) [1], in words."""
+    return PULL[WRENCH_COMPONENTS[int(np.argmax(np.abs(direction)))]]
+
+
+def prior_directions(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> tuple[Uncovered, ...]:
+    """Wrench directions in which H follows the prior more than the pulls."""
     corners = tuple(dict.fromkeys(pull.corner for pull in pulls))
     out = []
     for corner in corners:
         before = f"{corner}: " if len(corners) > 1 else ""
         own = [pull for pull in pulls if pull.corner == corner]
-        out += [before + words for words in _resting(own, prior, fit)]
+        out += [
+            Uncovered(before + direction_words(one), pull_for(one))
+            for one in _resting(own, prior, fit)
+        ]
     return tuple(out)
 
 
-def _resting(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> list[str]:
-    """The same for the pulls of one wheel."""
+def _resting(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> list[Floats]:
+    """The same for the pulls of one wheel, as scaled wrenches (6,) [1]."""
     G = pulls[0].members
     seen = seen_directions(pulls[0].corner, pulls)
     out = []
@@ -131,5 +158,5 @@ def _resting(pulls: list[Pull], prior: BridgePrior, fit: JointFit) -> list[str]:
             before += prior.variance_at(g, load)
             after += float(load @ covariance[block, block] @ load)
         if before > 0 and (after > 0.5 * before or value < BLIND * seen.values[0]):
-            out.append(direction_words(direction))
+            out.append(direction)
     return out
