@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from recon.base.doubt import NO_CAUSE, Doubt
-from recon.base.errors import DataError, DoubtWarning
+from recon.base.errors import DataError, DataWarning, DoubtWarning
 from recon.base.quantities import CORNERS, STANDARD_GRAVITY
 from recon.base.status import BIT
 from recon.conditioning.condition import condition
@@ -47,8 +47,9 @@ def test_a_sound_drive_is_not_doubted() -> None:
 
 def test_a_log_of_ten_samples_a_second_has_slopes_too() -> None:
     """A short mean of one sample has none: yaw and speed seemed never to change."""
-    with unwarned():
-        slow = condition(day().log.isel(elapsed_time=slice(None, None, 20)), day().car, day().tares)
+    thinned = day().log.isel(elapsed_time=slice(None, None, 20))
+    with unwarned(), pytest.warns(DataWarning, match="shake just below 5 Hz, half the"):
+        slow = condition(thinned, day().car, day().tares)
     assert slow.attrs["rate"] == pytest.approx(10.0)
     found = examination_of(slow, day().calibration)
     assert found.doubts == ()
