@@ -52,9 +52,12 @@ def test_a_heading_that_nobody_logged_is_no_fault_of_a_brake() -> None:
     assert forces.sizes.get("doubt", 0) == 0
 
 
-def test_a_wheel_that_locks_does_not_contradict_the_speed_of_a_short_part() -> None:
+@pytest.mark.parametrize("gone", [(), ("acceleration",)])  # then the speed shows the stop
+def test_a_wheel_that_locks_does_not_contradict_the_speed_of_a_short_part(
+    gone: tuple[str, ...],
+) -> None:
     """The right front wheel stands still for 0.6 s, and slows and spins up before and after."""
-    forces = solved(case_log("lap")[0], "lap", CORNERS, end=16.6)
+    forces = solved(case_log("lap")[0].drop_vars(gone), "lap", CORNERS, end=16.6)
     assert forces.sizes.get("doubt", 0) == 0
     assert sizes(forces, SPEED)["FR"] < 0.5  # with the moments of locking: beyond 2
 
