@@ -123,10 +123,8 @@ def test_two_thousand_hard_problems_agree_with_a_conic_solver() -> None:
         limits = rng.choice([0.3, 0.8, 1.5, 2.5], count)
         x = cp.Variable(3 * wheels)
         root, goal = cp.Parameter((3 * wheels, 3 * wheels)), cp.Parameter(3 * wheels)
-        limit = cp.Parameter(nonneg=True)
         cones = [cp.SOC(x[3 * k + 2], cp.hstack([x[3 * k], x[3 * k + 1]])) for k in range(wheels)]
         problem = cp.Problem(cp.Minimize(cp.sum_squares(root @ x - goal)), cones)
-        limit.value = 1.0
         found = np.empty_like(force)
         for mu in np.unique(limits):
             of = limits == mu
