@@ -51,7 +51,8 @@ def test_every_part_of_a_map_arrives(tmp_path):
     ("text", "message"),
     [
         ("format = 1\nkind = log", "map.toml, line 2, column 8: not TOML"),
-        ('format = 2\nkind = "log"', "map.toml, format: 2; need .*1"),
+        ('format = 2\nkind = "log"', "map.toml, format: 2; need 1"),
+        ('format = 1\nkind = "logs"', "kind: 'logs'; need 'pulls', 'log', .* or 'runs'"),
         (HEAD + 'path = "../else.csv"', "map.toml, path: '../else.csv'; need a key that"),
         (HEAD + 'decimal = ","', r"decimal: ','; need a key .*\n.*below a line \[file\]"),
         (HEAD + "[file]\nskip_lines = -1", "file.skip_lines: -1; need .*0"),

@@ -263,7 +263,8 @@ def _validated(file: Path, raw: dict[str, Any]) -> _MapKeys:
         return _MapKeys.model_validate(raw)
     except ValidationError as error:
         first = error.errors()[-1]  # of a choice of types the last one is the richest
-        needed, do = first["msg"][0].lower() + first["msg"][1:], ""
+        wanted = first["msg"].removeprefix("Input should be ")
+        needed, do = wanted[0].lower() + wanted[1:], ""
         if first["type"] == "extra_forbidden":
             needed = "a key that a column map has"
             if first["loc"][-1] in Form.model_fields:

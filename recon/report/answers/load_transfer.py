@@ -32,7 +32,7 @@ def load_transfer_summary(answer: xr.Dataset) -> list[str]:
         for line in (*_own_slopes(answer), *_parts(answer), *_heights(answer), *_others(answer))
         if line and line[1:] not in lines[0]
     ]
-    lines.append(f"  Samples: {answer.attrs['gate']}.")
+    lines.append(f"  Samples used: {answer.attrs['gate']}.")
     lines += [f"  Assumed: {s}." for s in sentences_of(answer, "assumed")]
     return lines + [f"  Not given: {reason}." for reason in not_given(answer)]
 

@@ -84,7 +84,7 @@ def _of_weave(answer: xr.Dataset) -> list[str]:
             f"rear {rear} kN/s"
         )
     lines += [f"  {remark}" for remark in sentences_of(answer, "remarks")]
-    lines.append(f"  Samples: {answer.attrs['gate']}.")
+    lines.append(f"  Samples used: {answer.attrs['gate']}.")
     lines += [f"  Assumed: {s}." for s in (answer.attrs["assumed"],) if s]
     return lines + [f"  Not given: {reason}." for reason in not_given(answer)]
 
