@@ -272,3 +272,22 @@ def test_slip_passes_its_threshold_between_samples() -> None:
     assert last_true(time, slip, 0.1) == pytest.approx(1.8)  # 0.2 of the 0.25 that it falls
     assert np.isnan(last_true(time, slip, 0.5))
     assert time_above(time, slip, 0.1) == pytest.approx(2 / 3 + 0.8)
+
+
+def test_noise_of_the_speed_makes_the_time_in_slip_as_unsure_as_it_scatters() -> None:
+    """Noise moves each end of a slide by itself: both together would be 1.8 times as much."""
+    forces, rng = launch_day()[0], np.random.default_rng(1)
+    sections = find_sections(forces)
+
+    def in_slip(noise: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        noisy = forces["speed"].copy(data=forces["speed"] + noise)
+        found = launch(forces.assign(speed=noisy), sections=sections, bandwidth=10.0)
+        return found["time_in_slip"].to_numpy()[0], found["u_time_in_slip"].to_numpy()[0]
+
+    count = forces.sizes["elapsed_time"]
+    quiet, u_quiet = in_slip(np.zeros(count))
+    drawn = [in_slip(0.3 * rng.standard_normal(count)) for _ in range(30)]
+    away = np.sqrt(np.mean([(found - quiet) ** 2 for found, _ in drawn], axis=0))
+    u = np.sqrt(np.mean([u**2 for _, u in drawn], axis=0) - u_quiet**2)
+    # The scatter of 30 is known to 13 %, two of which.
+    assert away / u == pytest.approx(np.ones(2), abs=0.26)

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
-from recon.evaluation.common.alternatives import Drive
+from recon.evaluation.common.alternatives import MANY_DRAWS, Drive
 from recon.evaluation.common.estimate import Estimate, independent
+from recon.evaluation.common.noise_draws import noise_draws
 from recon.evaluation.launch import hop
 from recon.evaluation.launch.drive_force import (
     CAUGHT,
@@ -216,7 +217,8 @@ def _let_go(car: Driven, start: float, shift: float, way: float = 0.0) -> Floats
     """
     if car.slip is None:
         return np.full(len(car.tyres.groups), np.nan)
-    time, value, u = _slip_between(car, car.slip, start, shift)
+    time, value, *parts = _slip_between(car, car.slip, start, shift)
+    u = np.hypot(*parts)
     each = np.array([last_true(time, x, car.threshold) for x in (value + way * u).T])
     return np.array([
         np.nanmax(each[g]) if np.isfinite(each[g]).any() else np.nan for g in car.tyres.groups
@@ -224,29 +226,36 @@ def _let_go(car: Driven, start: float, shift: float, way: float = 0.0) -> Floats
 
 
 def _in_slip(car: Driven, start: float, shift: float) -> Estimate:
-    """Time in slip by group [s]; of an axle the time in which either of its wheels slips."""
+    """Time in slip by group [s]; of an axle the time in which either of its wheels slips.
+
+    An error of the radius moves both ends of a slide apart, noise moves each by itself.
+    """
     if car.slip is None:
         count = len(car.tyres.groups)
         return Estimate(*(np.full(size, np.nan) for size in (count, (1, count), count)))
-    time, slip, u = _slip_between(car, car.slip, start, shift)
-    value, low, high = (
-        np.array([
-            time_above(time, (slip + way * u)[:, g].max(axis=1), car.threshold)
-            for g in car.tyres.groups
-        ])
-        for way in (0.0, -1.0, 1.0)
-    )  # fmt: skip
-    step = 1.0 / float(car.forces.attrs["rate_Hz"]) / np.sqrt(12.0)
-    return independent(value, np.hypot((high - low) / 2, step), causes=1)
+    time, slip, by_radius, by_noise = _slip_between(car, car.slip, start, shift)
+
+    def lasting(slip: Floats) -> Floats:
+        return np.array([
+            time_above(time, slip[:, g].max(axis=1), car.threshold) for g in car.tyres.groups
+        ])  # fmt: skip
+
+    value, low, high = (lasting(slip + way * by_radius) for way in (0.0, -1.0, 1.0))
+    rate, samples = float(car.forces.attrs["rate_Hz"]), np.arange(len(time))
+    drawn = noise_draws(samples, slip.shape[1], MANY_DRAWS, car.bandwidth, rate)
+    away = [lasting(slip + one * by_noise) - value for some in drawn for one in some]
+    noise = np.sqrt(np.mean(np.square(away), axis=0))
+    step = 1.0 / rate / np.sqrt(12.0)
+    return independent(value, np.hypot(np.hypot((high - low) / 2, noise), step), causes=1)
 
 
 def _slip_between(
     car: Driven, slip: Slip, start: float, end: float
-) -> tuple[Floats, Floats, Floats]:
-    """Times (sample,) [s] from `start` to `end`, slip of the driven tyres (sample, tyre) and u."""
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Times (sample,) [s] from `start` to `end`, then slip of the driven tyres as `Slip.at`."""
     inside = slice(*np.searchsorted(car.time, [start, np.nextafter(end, np.inf)]))
-    value, u = (of[:, car.tyres.corners] for of in slip.at(inside))
-    return car.time[inside], value, u
+    value, by_radius, by_noise = (of[:, car.tyres.corners] for of in slip.at(inside))
+    return car.time[inside], value, by_radius, by_noise
 
 
 def _gone(car: Driven, start: float, end: float) -> tuple[Floats, Floats]:

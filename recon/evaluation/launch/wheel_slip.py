@@ -38,18 +38,20 @@ class Slip:
     u_radius: Floats
     assumed: dict[int, str]
 
-    def at(self, samples: slice) -> tuple[Floats, Floats]:
-        """Slip and its standard uncertainty, (sample, corner) [1], driving positive."""
+    def at(self, samples: slice) -> tuple[Floats, Floats, Floats]:
+        """Slip, its standard uncertainty by the radius and by noise, (sample, corner) [1].
+
+        Driving slip is positive.
+        """
         speed = self.speed[samples]
         base = np.maximum(np.abs(speed), SLOWEST)
-        value, u = np.empty((2, len(self.turning), len(speed)))
+        value, by_radius, by_noise = np.empty((3, len(self.turning), len(speed)))
         for k, wheel in enumerate(self.turning):
             radius = self.radius[k]
             value[k] = (wheel[samples] * radius - speed) / base
-            u_speed = np.hypot(self.noise[k] * radius, self.noise[-1])
-            u_share = self.u_radius[k] / radius
-            u[k] = np.sqrt(((1 + value[k]) * u_share) ** 2 + (u_speed / base) ** 2)
-        return value.T, u.T
+            by_radius[k] = np.abs(1 + value[k]) * self.u_radius[k] / radius
+            by_noise[k] = np.hypot(self.noise[k] * radius, self.noise[-1]) / base
+        return value.T, by_radius.T, by_noise.T
 
 
 def slip_of(forces: xr.Dataset, speed: Floats, bandwidth: float) -> Slip:

@@ -329,7 +329,7 @@ def _draw(
 
 
 def _draw_slip(panel: Axes, shown: xr.Dataset, answer: xr.Dataset, bandwidth: float) -> None:
-    slip, _ = slip_of(shown, speed_of(shown), bandwidth).at(slice(None))
+    slip, *_ = slip_of(shown, speed_of(shown), bandwidth).at(slice(None))
     corners = corner_names(shown)
     time = shown["elapsed_time"].to_numpy()
     for corner in map(str, answer["corner"].to_numpy()):
