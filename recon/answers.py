@@ -176,7 +176,7 @@ ANSWERS = (
         name="grip",
         compute="grip",
         plot="plot_grip",
-        help="largest horizontal force of each tyre by load and direction; was it the limit?",
+        help="largest horizontal force of each tyre by load and direction, and if it was the limit",
         options=(
             SECTIONS,
             Option("low_load", "leave out samples with a smaller Fz", 800.0, "N"),

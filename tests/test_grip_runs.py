@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -159,8 +160,13 @@ def test_other_runs_that_do_not_fit_are_refused() -> None:
         grip(first, sections=find_sections(first, part), others=[other])
 
 
-def combined(seed: int, power: float, *, n: int = 12_000, most: float = 1.0) -> xr.Dataset:
-    """Braking and left turns together, at a limit |x/X|^p + |y/Y|^p = 1 with X = 0.9 Y."""
+def combined(
+    seed: int, power: float, *, n: int = 12_000, most: float = 1.0, apart: bool = False
+) -> xr.Dataset:
+    """Braking and left turns together, at a limit |x/X|^p + |y/Y|^p = 1 with X = 0.9 Y.
+
+    Where `apart`, both together are hard at light loads only, each alone at heavy ones only.
+    """
     rng = np.random.default_rng(seed)
     load = rng.uniform(2000.0, 4000.0, n)
     angle = rng.uniform(0, np.pi / 2, n)
@@ -168,6 +174,8 @@ def combined(seed: int, power: float, *, n: int = 12_000, most: float = 1.0) -> 
     radius = limit(load) / (x**power + y**power) ** (1 / power)
     between = np.abs(angle - np.pi / 4) < np.pi / 12
     use = np.where(rng.random(n) < 0.3, 1.0, rng.random(n)) * np.where(between, most, 1.0)
+    hard = np.where(between, load < 2500.0, load > 3500.0) | (not apart)
+    use = np.where(hard, use, 0.45 * use)
     flat = use * radius
     force = np.column_stack([-flat * np.cos(angle), flat * np.sin(angle), load])
     u = np.column_stack([0.02 * flat, 0.02 * flat, np.full(n, 1.0)])
@@ -203,5 +211,17 @@ def test_what_was_not_worked_between_two_directions_is_neither_given_nor_drawn()
         )
     assert drawn == [3, 0]
     assert answer["combined_force"].isnull().all()
-    assert "FL braking in a left turn 0." in answer.attrs["not_given"]
-    assert "brake into corners" in answer.attrs["not_given"]
+    reason = answer.attrs["not_given"]
+    assert (
+        "less than 1 s of hard work between both directions (FL braking in a left turn 0." in reason
+    )
+    assert "brake into corners" in reason
+
+
+def test_hard_work_between_two_directions_at_other_loads_is_not_called_too_short() -> None:
+    reason = grip(combined(2, 2.0, apart=True)).attrs["not_given"]
+    found = re.search(
+        r"combined envelopes: none at loads .* \(FL braking in a left turn (.*) s\)", reason
+    )
+    assert found, reason
+    assert float(found[1]) > 1.0

@@ -118,18 +118,23 @@ def _share_of_ellipse(every: list[Estimate]) -> Estimate:
 
 def reasons(pairs: list[Between], fits: list[Fit], loads: Floats, corners: list[str]) -> str:
     """Why some envelopes between known directions are not given at `loads` (load,) [N], or ""."""
-    lacking = [
-        f"{corners[pair.fit.corner]} {IN_WORDS[pair.fit.direction]} {pair.fit.worked:.1f} s"
-        for pair in pairs
-        if all(fits[end].envelope for end in pair.ends) and not there(pair, fits, loads).any()
-    ]
-    if not lacking:
-        return ""
-    return (
-        f"combined envelopes with less than {ENOUGH:g} s of hard work between both directions at "
-        f"loads at which each alone was worked hard, too ({', '.join(lacking)}): brake into "
-        "corners and accelerate out of them"
+    known = [pair for pair in pairs if all(fits[end].envelope for end in pair.ends)]
+    lacking = [pair for pair in known if not there(pair, fits, loads).any()]
+    short, elsewhere = (
+        ", ".join(_worked(pair, corners) for pair in lacking if (pair.fit.worked < ENOUGH) == few)
+        for few in (True, False)
     )
+    told = [f"less than {ENOUGH:g} s of hard work between both directions ({short})"] * bool(short)
+    if elsewhere:
+        told.append(f"none at loads at which each direction alone was worked hard ({elsewhere})")
+    cure = "brake into corners and accelerate out of them"
+    return f"combined envelopes: {', or '.join(told)}: {cure}" if told else ""
+
+
+def _worked(pair: Between, corners: list[str]) -> str:
+    """Tyre, directions and time of hard work, such as 'FL braking in a left turn 0.7 s'."""
+    fit = pair.fit
+    return f"{corners[fit.corner]} {IN_WORDS[fit.direction]} {fit.worked:.1f} s"
 
 
 def combined_forces(

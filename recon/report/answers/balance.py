@@ -48,7 +48,9 @@ def _visits(answer: xr.Dataset) -> str:
 
 def _finding(answer: xr.Dataset) -> str:
     value, half = value_and_half(answer, "all_visits_use_difference")
-    more = f"front use is {abs(value):.3f} +-{half:.3f} {'higher' if value > 0 else 'lower'}"
+    more = (
+        f"front use is {abs(value):.3f} +-{half:.3f} {'higher' if value > 0 else 'lower'} than rear"
+    )
     more += "" if abs(value) > half else " (not resolved)"
     every = answer.sizes["visit"]
     counts = {a: int((answer["first_at_limit"].to_numpy() == a).sum()) for a in AXLES}
