@@ -96,13 +96,21 @@ def test_unusual_masses_are_noted(written, old, new, told):
     assert len(car.corners) == 4
 
 
-def test_unsprung_masses_in_pounds_are_noted(written):
-    path = written(("unsprung_mass_kg = 24.5", "unsprung_mass_kg = 54"))
-    path.write_text(
-        path.read_text("utf-8").replace("unsprung_mass_kg = 28.0", "unsprung_mass_kg = 62")
-    )
+FRONT, REAR = ("unsprung_mass_kg = 24.5", "unsprung_mass_kg = 28.0")
+
+
+@pytest.mark.parametrize(
+    ("pounds", "share", "told"),
+    [({FRONT: 54, REAR: 62}, 31, "RL in kg (62"), ({FRONT: 54}, 22, "FL in kg (54")],
+)
+def test_unsprung_masses_in_pounds_are_noted(written, pounds, share, told):
+    path = written(("total_kg", "total_kg"))
+    text = path.read_text("utf-8")
+    for old, new in pounds.items():
+        text = text.replace(old, f"unsprung_mass_kg = {new}")
+    path.write_text(text)
     told = (
-        "are 31 % of 742 kg, usually 7 to 19 %. Is unsprung_mass_kg in kg (54 lb would be 24.5 kg)"
+        f"are {share} % of 742 kg, usually 7 to 19 %. Is unsprung_mass_kg of {told} lb would be 2"
     )
     with pytest.warns(VehicleWarning, match=re.escape(told)):
         read_vehicle(path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from operator import itemgetter
 
 import numpy as np
 
@@ -124,8 +125,9 @@ def _require_sprung(car: Vehicle, source: Source) -> None:
     low, high = UNSPRUNG
     if low <= share <= high:
         return
-    heavy = next(c.unsprung_mass for c in car.corners.values())
-    key, given = ("unsprung_mass_kg", heavy) if share > high else ("total_kg", car.mass)
+    name, heavy = max(((n, c.unsprung_mass) for n, c in car.corners.items()), key=itemgetter(1))
+    of_wheel = f"unsprung_mass_kg of {name}", heavy
+    key, given = of_wheel if share > high else ("total_kg", car.mass)
     warn(
         f"{where}: four wheels as stated are {100 * share:.2g} % of {car.mass:g} kg, usually "
         f"{100 * low:.0f} to {100 * high:.0f} %. Is {key} in kg ({given:g} lb would be "
