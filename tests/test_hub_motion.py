@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import warnings
-from functools import cache
+from collections.abc import Callable
+from functools import cache, partial
 
 import numpy as np
 import pytest
 import xarray as xr
 from numpy.testing import assert_allclose
 from scipy.interpolate import CubicSpline, PchipInterpolator
+from scipy.signal import butter, sosfiltfilt
 
 from recon.base.errors import DataWarning, PriorWarning
 from recon.conditioning.condition import condition
@@ -123,6 +125,42 @@ def test_travel_that_is_slower_than_the_log_does_not_show_wheel_hop() -> None:
     true = day().truth["hub_acceleration"].to_numpy()[:, :, 2]
     error = np.std((found.to_numpy()[:, :, 2] - low_pass(true, 20.0, RATE))[200:-200], axis=0)
     assert np.all(error < 2.3 * u)  # 3 m/s2 on the virtual road, 1.7 on the stated smooth one
+
+
+def interpolated(log: xr.Dataset) -> xr.Dataset:
+    time = log["elapsed_time"].to_numpy()
+    return log.interp(elapsed_time=np.linspace(time[0], time[-1], 2 * len(time) - 1))
+
+
+def filtered(log: xr.Dataset, share: float) -> xr.Dataset:
+    """The log of a logger that filters at a `share` of its rate."""
+    filter_ = butter(8, share * RATE, fs=RATE, output="sos")
+    log = log.copy(deep=True)
+    for name in ("indication", "acceleration", "travel", "roll", "pitch", "yaw_rate", "speed"):
+        log[name].values[:] = sosfiltfilt(filter_, log[name].to_numpy(), axis=0)
+    return log
+
+
+@pytest.mark.parametrize(
+    "logged", [interpolated, partial(filtered, share=0.4), partial(filtered, share=0.3)]
+)
+def test_noise_is_not_taken_for_motion_where_a_logger_took_its_quick_part_off(
+    logged: Callable[[xr.Dataset], xr.Dataset],
+) -> None:
+    bandwidth, true = 60.0, day().truth["hub_acceleration"].to_numpy()
+    with unwarned():
+        log = condition(
+            logged(blind("hub_acceleration")), day().car, day().tares, bandwidth=bandwidth
+        )
+    found = (log["relative_acceleration"] + log["acceleration"]).transpose(..., "component")
+    every = round(log.attrs["rate"] / RATE)
+    passed = low_pass(true.reshape(len(true), -1), bandwidth, RATE).reshape(true.shape)
+    error = np.std((found.to_numpy()[::every] - passed)[200:-200], axis=0)
+    u, plain = (
+        one["u_relative_acceleration"].to_numpy() for one in (log, without_hub(bandwidth)[0])
+    )
+    assert np.all(error < 1.5 * u)  # the quick part taken for all of it: 100 times as large
+    assert np.all(u < 4.0 * plain)  # or with 40 times the uncertainty
 
 
 def test_only_hubs_of_wheels_with_gauges_need_an_accelerometer() -> None:

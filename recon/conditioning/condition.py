@@ -124,7 +124,7 @@ def condition(
             if part.stop - part.start < SHORTEST:
                 by_gauge[part] |= BIT["missing_input"]
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
-    by_sample, band = ("elapsed_time", "gauge"), Band(bandwidth, rate, parts)
+    by_sample, band = ("elapsed_time", "gauge"), Band(bandwidth, rate, parts, int(np.nanmax(alike)))
     rounding, path = u_of_rounding(raw), str(log.attrs.get("path", "log"))
     made: dict[str, tuple[Any, ...]] = {}
     made |= quick_indication(tared, band, np.hypot(noise, rounding), names, path)
@@ -141,7 +141,7 @@ def condition(
     for name in ("hub_acceleration", "travel", "rack", "steer", "steering_wheel_angle", "roll",
                  "pitch", "brake_pressure", "acceleration", "yaw_rate", "speed"):  # fmt: skip
         if name in log:
-            made |= _filtered(log[name], _beyond(log, car, name), band, int(np.nanmax(alike)))
+            made |= _filtered(log[name], _beyond(log, car, name), band)
     out = out.assign_coords(tared_corner=list(zeros)).assign(made)
     return with_hub_motion(out, log, car, band)
 
@@ -293,11 +293,10 @@ def _zeros(
 
 
 def _filtered(
-    channel: xr.DataArray, beyond: NDArray[np.bool_] | None, band: Band, alike: int
+    channel: xr.DataArray, beyond: NDArray[np.bool_] | None, band: Band
 ) -> dict[str, tuple[Any, ...]]:
     """One channel, low-passed, and the noise of hub accelerations.
 
-    A logger that leaves `alike` samples of the gauges alike does so with these channels, too.
     Readings marked in `beyond` (sample, ...) stay unfiltered and affect no others.
     """
     values = channel.to_numpy()
@@ -313,6 +312,6 @@ def _filtered(
     out: dict[str, tuple[Any, ...]] = {str(channel.name): (channel.dims, passed, channel.attrs)}
     if channel.name == "hub_acceleration":
         gain = zero_phase_gain(band.bandwidth, band.rate)
-        noise = scatter(flat[::alike]) * share_passed(gain, alike)
+        noise = scatter(flat[:: band.alike]) * share_passed(gain, band.alike)
         out[f"noise_{channel.name}"] = (channel.dims[1:], noise.reshape(values.shape[1:]))
     return out

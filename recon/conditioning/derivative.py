@@ -17,6 +17,7 @@ power just above c.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from recon.base.arrays import Floats
 from recon.conditioning.filters import ORDER, SHORTEST, Band, low_pass
 
 QUIET = (0.3, 0.48)  # of the sampling rate: channels of a car show nothing but noise here
+BANDS = 3  # of `QUIET`, in each of which noise is read off; its largest density counts
 SHOWN = 0.3  # of its own sampling rate: a slow channel, filled by a curve, shows no more
 # Of the density of white noise, what the curve through a slow channel's samples leaves in `QUIET`:
 # its median, the same at 2 to 20 values per sample.  Taken for the noise, it makes the other half
@@ -63,7 +65,8 @@ def derivative(channel: Floats, order: int, band: Band, own_step: float = 0.0) -
     if longest.stop - longest.start < LEAST_SAMPLES or not np.isfinite(channel[longest]).any():
         return None
     top = min(band.bandwidth, 0.5 * band.rate)
-    own_rate = min(band.rate, 1 / own_step) if own_step > 0 else band.rate
+    own_rate = band.rate / band.alike
+    own_rate = min(own_rate, 1 / own_step) if own_step > 0 else own_rate
     shown = 0.5 * band.rate if own_rate == band.rate else SHOWN * own_rate
     spectrum = _spectrum(_bridged(channel[longest]), band.rate, own_rate)
     cut = spectrum.best_cut(order, shown, top)
@@ -136,9 +139,11 @@ def _spectrum(channel: Floats, rate: float, own_rate: float) -> _Spectrum:
 
     length = min(len(channel), int(WINDOW * rate))
     frequency, power = welch(channel, fs=rate, nperseg=length, detrend="constant")
-    quiet = (frequency > QUIET[0] * own_rate) & (frequency < QUIET[1] * own_rate)
-    noise = float(np.median(power[quiet])) / (FILLED if own_rate < rate else 1.0)
-    return _Spectrum(frequency, power, noise)
+    # The filter of a logger takes noise off the upper bands, and less off the lowest.
+    edges = own_rate * (np.linspace(*QUIET, BANDS + 1) if own_rate == rate else np.array(QUIET))
+    bands = [power[(frequency > low) & (frequency < high)] for low, high in pairwise(edges)]
+    noise = max(float(np.median(band)) for band in bands)
+    return _Spectrum(frequency, power, noise / (FILLED if own_rate < rate else 1.0))
 
 
 def differences(values: Floats, order: int, band: Band) -> Floats:

@@ -27,11 +27,16 @@ NONE = np.zeros(0, dtype=np.intp)  # no sample
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """How a log is filtered: `bandwidth` [Hz], sampling `rate` [Hz], stretches without a gap."""
+    """How a log is filtered: `bandwidth` [Hz], sampling `rate` [Hz], stretches without a gap.
+
+    A logger that filters, averages or interpolates leaves `alike` samples with the same noise, in
+    the gauges and in all other channels.
+    """
 
     bandwidth: float
     rate: float
     parts: list[slice]
+    alike: int = 1
 
 
 def require_bandwidth(bandwidth: float, rate: float, where: str) -> float:
