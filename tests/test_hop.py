@@ -189,13 +189,17 @@ def test_a_larger_wave_has_more_small_half_waves() -> None:
     (event,) = hop.events(hop.found_in(time, signal[:, None, None], np.full((1, 1), hop.LEAST)))
     span = np.log(top / hop.LEAST)
     mean = (top - hop.LEAST) / span
-    assert hop.u_of_mean(time, signal, event, 0.1) == pytest.approx(
-        0.1 * (top - mean) / span, rel=0.05
-    )
+    start, end, mean_place = (hop.QUANTITIES.index(n) for n in ("start", "end", "mean"))
+    u = hop.u_of_size(time, signal, event, 0.1)
+    assert u[mean_place] == pytest.approx(0.1 * (top - mean) / span, rel=0.05)
+    # It passes `LEAST` slow * ln(1.1) earlier and later; half-waves are 0.044 s long.
+    assert u[[start, end]] == pytest.approx([0.1, 0.1], abs=0.022)
     assert (top - mean) / span < 0.75 * mean
-    gone = hop.u_of_mean(time, signal, event, 0.9)  # 0.1 of it is no hop: the other way counts
+    gone = hop.u_of_size(time, signal, event, 0.9)[
+        mean_place
+    ]  # 0.1 of it is no hop: the other way counts
     assert gone == pytest.approx((1.9 * top - hop.LEAST) / (span + np.log(1.9)) - mean, rel=0.05)
-    assert hop.u_of_mean(time, 0.0 * signal, event, 0.1) == 0.0
+    assert not hop.u_of_size(time, 0.0 * signal, event, 0.1).any()
 
 
 def test_friction_delays_one_side_of_a_hop() -> None:
@@ -225,3 +229,16 @@ def test_a_force_that_does_not_hop_has_no_phase_between_its_sides() -> None:
     assert np.isnan(up)
     words = " ".join(" ".join(launch_summary(found)).split())
     assert sides(float(along)) in words
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+def test_a_body_that_squats_makes_hop_by_travel_no_less_sure() -> None:
+    forces, _ = launch_day(without=("hub_acceleration",))
+    squat = 0.015 * np.sin(2 * np.pi * 0.5 * forces["elapsed_time"])  # m, slower than any hop
+    moved = forces["travel"].copy(data=forces["travel"] + squat)
+    plain, squatting = (
+        launch(one)["u_hop_amplitude"].sel(component="z").to_numpy()
+        for one in (forces, forces.assign(travel=moved))
+    )
+    assert np.isfinite(plain).any()
+    assert squatting == pytest.approx(plain, rel=0.1, nan_ok=True)

@@ -19,7 +19,7 @@ from recon.conditioning.filters import low_pass
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.launch.oscillation import FEWEST_FITTED, Band, Oscillation, oscillations
 from recon.evaluation.sections.find_sections import sections_of
-from recon.reconstruction.result.signed_errors import signed_errors
+from recon.reconstruction.result.signed_errors import RANDOM, signed_errors
 
 Mask = NDArray[np.bool_]
 LOW, HIGH = 8.0, 16.0  # Hz; wheel hop of cars is at 10 to 15 Hz (common practice, no source)
@@ -33,6 +33,7 @@ FEWEST_REST = 1.0  # s of a launch beside hop, from which the road is judged too
 NEAR, FEWEST_NEAR = 1.0, 0.3  # s before and after hop, in which the road at its ends is judged
 MEDIAN_OF_NORMAL = 0.6745  # of the size of normal numbers, in standard deviations
 U_INFERRED = 0.1  # of an acceleration that comes from travel (common practice, no source)
+HIDDEN = "hop_not_measured"  # attribute with the corners whose hop no sensor shows
 U_MASS, U_SHARE = "u_unsprung_mass", "u_hub_acceleration_share"
 AROUND = 20.0  # s around a launch in which the road is judged
 CLEAR = 0.5  # s from a launch or shift, where its oscillations have died away
@@ -240,31 +241,40 @@ def u_inertia(forces: xr.Dataset, corner: int, event: Hop) -> float:
 
     Mass times amplitude of the hub's acceleration, which enters Fz in full, with the doubts of
     both.  Forces carry the mass at rest only, and the gain as noise, which a wave averages out.
+    Where no sensor shows hop, a share of its motion is in the noise of the forces as well.
     """
     time = forces["elapsed_time"].to_numpy()
     inside = (time >= event.start) & (time <= event.end)
+    if str(forces["corner"].to_numpy()[corner]) in forces.attrs.get(HIDDEN, "").split():
+        noise = forces[RANDOM].to_numpy()[inside, corner, 2]
+        return float(np.sqrt(2.0 * np.nanmean(np.square(noise))))
     mass, u_mass = (float(forces[n].to_numpy()[corner]) for n in ("unsprung_mass", U_MASS))
     share, amplitude = float(forces[U_SHARE]), float("nan")
     if "hub_acceleration" in forces:
         amplitude = _amplitude(forces["hub_acceleration"].to_numpy()[inside, corner, 2])
     if np.isnan(amplitude):
-        moved = _amplitude(forces["travel"].to_numpy()[inside, corner])
-        amplitude, share = (2 * np.pi * event.frequency) ** 2 * moved, U_INFERRED
+        near = (time > event.start - NEAR) & (time < event.end + NEAR)
+        travel = forces["travel"].to_numpy()[near, corner].astype(float)
+        # The body moves farther on its springs than a wheel that hops.
+        quick = travel - low_pass(travel[:, None], RIDE, 1.0 / sampling_interval(time))[:, 0]
+        turn = 2 * np.pi * event.frequency
+        amplitude, share = turn**2 * _amplitude(quick[inside[near]]), U_INFERRED
     return float(np.hypot(u_mass, share * mass) * np.nan_to_num(amplitude))
 
 
-def u_of_mean(time: Floats, signal: Floats, event: Hop, share: float) -> float:
-    """Standard uncertainty [N] of the mean amplitude of a signal (sample,) [N] that is as unsure.
+def u_of_size(time: Floats, signal: Floats, event: Hop, share: float) -> Floats:
+    """Standard uncertainty (quantity,) of `QUANTITIES` of a signal (sample,) [N] that is as unsure.
 
-    As a whole, by a `share` of itself.  The mean changes by less than that: a larger wave has more
-    half-waves above `LEAST` at its ends, and these are small.
+    As a whole, by a `share` of itself.  A larger wave is above `LEAST` for longer, and its mean
+    changes by less than the share: it has more half-waves at its ends, and these are small.
     """
-    means = []
+    read = []
     for factor in (1.0, 1.0 + share, max(1.0 - share, 0.0)):
         found = found_in(time, factor * signal[:, None, None], np.full((1, 1), LEAST))
-        means.append(measured(found, event, [(0, 0)])[0, QUANTITIES.index("mean")])
-    away = np.abs(np.array(means[1:]) - means[0])
-    return float(np.mean(away[np.isfinite(away)])) if np.isfinite(away).any() else 0.0
+        read.append(measured(found, event, [(0, 0)])[0, : len(QUANTITIES)])
+    away = np.abs(np.array(read[1:]) - read[0])
+    known = np.isfinite(away)
+    return np.asarray(np.where(known, away, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1))
 
 
 def loops_of(forces: xr.Dataset, event: Hop) -> Floats:

@@ -33,6 +33,7 @@ FIRST_PULL = 4.0  # s after which a plateau is no longer that of a launch
 FEWEST_BEFORE = 0.1  # s before the start, from which the load at rest is read
 U_SPEED = 0.005  # of the speed; loggers seldom state it
 LARGEST, MEAN = map(hop.QUANTITIES.index, ("largest", "mean"))
+OF_SIZE = [hop.QUANTITIES.index(name) for name in ("start", "end", "cycles", "mean")]
 # Quantities of every driven tyre and axle, in the order in which `_of_group` returns them.
 QUANTITIES = (
     *("peak_drive_force", "plateau_drive_force", "rise_time"),
@@ -316,7 +317,8 @@ def _hop_reading(
             if np.isfinite(largest):  # of Fz, the last one
                 out[own][LARGEST] = inertia
                 share = inertia / largest
-                out[own][MEAN] = hop.u_of_mean(time, signals[:, k, 1], event, share)
+                more = hop.u_of_size(time, signals[:, k, 1], event, share)[OF_SIZE]
+                out[own][OF_SIZE] = np.hypot(out[own][OF_SIZE], more)
     height = hopping.value[:place].reshape(len(happened), -1, 2, each)[..., MEAN]
     for event, own in zip(happened, height, strict=True):
         loops = hop.loops_of(car.forces, event)[:, car.tyres.corners]
