@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.car.vehicle import Wheel
+from recon.examination.inferred_turning import INFERRED
 from recon.examination.view import View
 from recon.reconstruction.steer_from_gauges import USUAL_SPEED
 from recon.reconstruction.whole_car.car_stance import Stance, inertial_force, stance_of
@@ -77,10 +78,22 @@ class Motion:
         for name in car.corners:
             hub = self.view.channel("hub_acceleration", name)
             complete = hub is not None and np.isfinite(hub).any(axis=0).all()
-            hubs.append(hub.T if hub is not None and complete else found.T)
+            moved = self._against_body(name)
+            hubs.append(hub.T if hub is not None and complete else found.T + moved)
         unsprung = np.array([corner.unsprung_mass for corner in car.corners.values()])
         out = inertial_force(car.mass, unsprung, found.T, np.array(hubs))
         return np.einsum("ijn,jn->in", self.turn, out)
+
+    def _against_body(self, corner: str) -> Floats:
+        """Acceleration (3, n) [m/s2] of a hub against the body as far as it was inferred.
+
+        Short means of a wheel that hops are not zero.
+        """
+        log = self.view.log
+        if INFERRED not in log:
+            return np.zeros((3, self.count))
+        moved = log.variables[INFERRED].to_numpy()[:, log.get_index("corner").get_loc(corner)]
+        return np.asarray(np.nan_to_num(moved.T))
 
     @cached_property
     def speed(self) -> Floats:
