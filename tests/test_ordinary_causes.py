@@ -9,12 +9,14 @@ import pytest
 import xarray as xr
 
 import recon
+from recon.base.labelled import stamp
 from recon.conditioning.condition import condition
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.view import view_of
 from recon.mechanics.motion import rack_of_steer
 from recon.reconstruction.prepare import prepare
 from recon.records.doubt_variables import doubts_in
+from recon.records.logs import LOG
 from tests.days import day, unwarned
 
 PSI_PER_BAR = 14.5038
@@ -52,6 +54,18 @@ def test_a_unit_is_named_though_travels_beyond_their_range_would_suit_the_sums_b
     (doubt,) = doubts_in(recon.reconstruct(recon.condition(log, car, tares), calibration, car))
     assert (doubt.cause, doubt.channels) == ("other unit", (channel,))
     assert line in doubt.do
+
+
+@pytest.mark.filterwarnings("ignore::recon.base.errors.ReconWarning")
+def test_a_rack_in_another_unit_is_named_without_any_speed() -> None:
+    """The rate of turn and the sideways acceleration say how quick the car is."""
+    log = day().log.drop_vars(["speed", "wheel_speed", "steer"])
+    rack = rack_of_steer(day().car, day().log["steer"].to_numpy())
+    for factor, named in ((1.0, ()), (0.1, (("other unit", ("rack",)),))):
+        shown = log.assign(rack=stamp(LOG["rack"], factor * rack))
+        conditioned = condition(shown, day().car, day().tares)
+        forces = recon.reconstruct(conditioned, day().calibration, day().car)
+        assert tuple((one.cause, one.channels) for one in doubts_in(forces)) == named
 
 
 def test_a_pressure_in_psi_comes_first_where_only_gauges_contradict_it() -> None:

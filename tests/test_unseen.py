@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from recon.base.doubt import UNSEEN
 from recon.examination import unseen_channels
@@ -122,12 +123,24 @@ def test_a_gain_or_zero_of_a_channel_of_the_size_stated_is_seen_and_a_third_is_n
             faulty = fault.channels.with_fault(view, **STATED[fault.kind](share * fault.size))
             seen = any(term.contradicts for term in JUDGE.terms(faulty))
             assert seen == (abs(share) == 1.0), (title, fault.kind, share)
-            change = faulty.parts[fault.part.name].force - fault.part.force
+            change = changes(fault.part, faulty.parts[fault.part.name])
             most, stated = (
                 np.quantile(np.abs(of), 0.95, axis=2) for of in (change, share * fault.change)
             )
             np.testing.assert_allclose(most, stated, rtol=0.2, atol=10.0)  # N
     assert len(tried) == 13
+
+
+def changes(before: Part, after: Part) -> np.ndarray:
+    """Changes (w, 3, n) [N] of forces, the larger ones of those in level and in tyre axes."""
+
+    def turned(part: Part) -> np.ndarray:
+        spin = Rotation.from_euler("z", -part.heading.reshape(-1, 1)).as_matrix()
+        shape = (*part.heading.shape, 3, 3)
+        return np.einsum("wnij,wjn->win", spin.reshape(shape), part.force)
+
+    both = np.array([after.force - before.force, turned(after) - turned(before)])
+    return np.asarray(np.abs(both).max(axis=0))
 
 
 STATED: dict[str, Callable[[float], dict[str, float]]] = {
@@ -141,7 +154,7 @@ def test_a_sign_that_nothing_contradicts_is_stated_with_the_error_of_the_forces(
     """Without accelerations only travel says on one axle which way the nose dives."""
     own = {c: day().calibration.corners[c] for c in ("FL", "FR")}
     log = day().conditioned.sel(gauge=[g for c in own.values() for g in c.gauges])
-    log = log.drop_vars(["yaw_rate", "acceleration", "hub_acceleration"])
+    log = log.drop_vars(["yaw_rate", "acceleration", "hub_acceleration", "steer"])
     view = view_of(prepare(replace(day().calibration, corners=own), day().car, log), log)
     hidden = {one.kind: one for one in unseen(view, log)}["channel inverted"]
     assert hidden.gauge == ("pitch", "pitch")
@@ -153,6 +166,19 @@ def test_a_sign_that_nothing_contradicts_is_stated_with_the_error_of_the_forces(
         np.testing.assert_allclose(error[[0, 2]], change[[0, 2]], rtol=0.05)
     faults = {(f.kind, f.channels.title) for f in channel_faults(view)}
     assert ("channel inverted", "roll") not in faults
+
+
+def test_a_steer_that_nothing_checks_is_stated_by_what_it_turns_the_axes_of_the_tyres() -> None:
+    log = day().conditioned.drop_vars(["speed", "wheel_speed", "yaw_rate"])
+    view = view_of(prepare(day().calibration, day().car, log), log)
+    faults = {(f.kind, f.channels.title, f.part.name): f for f in channel_faults(view)}
+    gain = faults["channel gain", "steer", "FL"]
+    faulty = gain.channels.with_fault(view, factor=1.0 + gain.size)
+    true = changes(view.parts["FL"], faulty.parts["FL"])
+    level = np.abs(faulty.parts["FL"].level - view.parts["FL"].level)
+    assert np.quantile(true[0, 0], 0.95) > 5 * np.quantile(level[0, 0], 0.95)
+    stated = np.quantile(np.abs(gain.change[0]), 0.95, axis=1)
+    np.testing.assert_allclose(stated, np.quantile(true[0], 0.95, axis=1), rtol=0.1, atol=3.0)
 
 
 def test_it_is_kept_and_said(tmp_path: Path) -> None:

@@ -126,7 +126,8 @@ def _passes(view: View, fault: ChannelFault) -> bool:
     key = f"contradicted {fault.channels.title} {fault.size}"
     if key not in view.kept:
         faulty = fault.channels.with_fault(view, factor=1.0 + fault.size)
-        terms = (*(one.term for one in all_comparisons(faulty)), *of_gauges(faulty))
+        compared = (one.term for one in all_comparisons(faulty))
+        terms = (*compared, *channel_gains.gains_agree(faulty), *of_gauges(faulty))
         hit = ({t.place, *t.corners} for t in terms if t.contradicts)
         view.kept[key] = set().union(*hit)
     places = set(fault.part.corners) if fault.channels.of_wheels else view.kept[key]
@@ -155,7 +156,7 @@ def _moved(
 
     The last is how many times this fault contradicts a comparison with 95 %.
     """
-    changes = {name: faulty.parts[name].level - part.level for name, part in view.parts.items()}
+    changes = {name: _changed(part, faulty.parts[name]) for name, part in view.parts.items()}
     moved = [n for n, change in changes.items() if np.any(np.abs(change) > LEAST)]
     if not moved:
         return
@@ -169,6 +170,22 @@ def _moved(
         if channels.of_wheels:  # sums would have all wheels wrong at once
             most = min(times.get(corner, 0.0) for corner in part.corners)
         yield part, changes[name], 1.0 / max(most, 1e-6)
+
+
+def _changed(before: Part, after: Part) -> Floats:
+    """Change (w, 3, n) [N] of forces in intermediate axes or in those of the tyres.
+
+    The larger one of both, as a wrong steer turns the tyres' axes more than it moves forces.
+    """
+    level, turned = after.level - before.level, _in_tyre_axes(after) - _in_tyre_axes(before)
+    return np.where(np.abs(turned) > np.abs(level), turned, level)
+
+
+def _in_tyre_axes(part: Part) -> Floats:
+    """Forces (w, 3, n) [N] along the heading of each wheel, across it and upwards."""
+    c, s = np.cos(part.heading), np.sin(part.heading)
+    x, y, z = np.moveaxis(part.level, 1, 0)
+    return np.stack([c * x + s * y, c * y - s * x, z], axis=1)
 
 
 def _by_gains(view: View, channels: Channels, part: Part) -> float:

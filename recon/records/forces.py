@@ -149,7 +149,7 @@ FORCES: dict[str, Variable] = {
     ),
     "unseen_error": Variable(
         ("unseen", "corner", "component"),
-        "error that such a fault may hide, exceeded for 5 % of the drive, intermediate axes",
+        "error that such a fault may hide, exceeded for 5 % of the drive, level or in tyre axes",
         "N",
         least=0.0,
     ),
