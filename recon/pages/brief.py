@@ -172,8 +172,8 @@ def _doubts(forces: xr.Dataset) -> dict[str, Any]:
     if doubts:
         return _line("Doubts", "facts", f"{len(doubts)}, first: {doubts[0].found}")
     made = sentences_of(forces, "compared", "; ")
-    words = f"none: {len(made)} comparisons of the data with each other found no fault"
-    return _line("Doubts", "facts", words if made else "none, but nothing could be compared")
+    words = f"None: {len(made)} comparisons of the data with each other found no fault"
+    return _line("Doubts", "facts", words if made else "None, but nothing could be compared")
 
 
 def _answers(shown: list[Shown]) -> dict[str, Any]:
