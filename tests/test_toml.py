@@ -17,6 +17,7 @@ from tests.example_car import write_example
         ("total_kg = 742", "total_kg = 742,5", "a decimal comma"),
         ("format = 1", "format = \u201c1\u201d", "typographic quotes"),
         ("travel_mm = [-60, 60]", "travel_mm = -60, 60", "a list without brackets"),
+        ("driven = false", "driven = no  # front", "another word for true or false"),
         ("total_kg = 742", "total_kg = 742 kg", ""),
     ],
 )

@@ -29,6 +29,9 @@ _TOKEN = re.compile(
 _SLIPS = {
     "typographic quotes": re.compile("[\u2018-\u201f]"),
     "a decimal comma": re.compile(r"^[^#\"'=]*=\s*[+-]?\d+,\d+\s*(#.*)?$"),
+    "another word for true or false": re.compile(
+        r"^[^#\"'=]*=\s*(yes|no|on|off|true|false)\s*(#.*)?$", re.IGNORECASE
+    ),
     "a list without brackets": re.compile(r"^[^#\"'=]*=\s*[+-]?[\d.]+\s*,"),
 }
 

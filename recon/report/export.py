@@ -134,8 +134,8 @@ def _samples(result: xr.Dataset) -> xr.Dataset:
 
 def _window(samples: xr.Dataset, start: float | None, end: float | None) -> xr.Dataset:
     time = samples[SAMPLES].to_numpy()
-    first = -np.inf if start is None else start
-    last = np.inf if end is None else end
+    first = time[0] if start is None else start
+    last = time[-1] if end is None else end
     inside = np.flatnonzero((time >= first) & (time <= last))
     if not inside.size:
         raise DataError(

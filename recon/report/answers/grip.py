@@ -53,9 +53,9 @@ def grip_summary(answer: xr.Dataset) -> list[str]:
         ]
         lines.append(f"  {corner}: {'; '.join(parts) or 'not known, no hard work for long enough'}")
     lines += [*_combined_words(answer), *_hot_words(answer)]
-    lines.append(f"  samples: {answer.attrs['gate']}")
+    lines.append(f"  Samples used: {answer.attrs['gate']}")
     reasons = [words for words in not_given(answer) if "only 0.0 s" not in words]
-    lines += [f"  not given: {words}" for words in reasons[:REASONS]]
+    lines += [f"  Not given: {words}" for words in reasons[:REASONS]]
     if reasons[REASONS:]:
         lines.append(f"  and {len(reasons) - REASONS} more in not_given of the result")
     return lines

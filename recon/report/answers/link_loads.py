@@ -31,11 +31,11 @@ def link_loads_summary(answer: xr.Dataset) -> list[str]:
     pairs = zip(answer["corner"].to_numpy(), answer["samples_used"].to_numpy(), strict=True)
     counts = ", ".join(f"{corner} {int(count)} samples" for corner, count in pairs)
     lines.append(
-        f"  samples used: {answer.attrs['gate']} ({counts}); assumed: "
+        f"  Samples used: {answer.attrs['gate']} ({counts}); assumed: "
         f"{answer.attrs['assumed'].replace(' | ', '; ')}; {NO_CLEARANCE}"
     )
     lines.append(f"  {answer.attrs['widest']}; {NO_CLEARANCE}")
-    return lines + [f"  not known: {sentence}; {NO_CLEARANCE}" for sentence in not_given(answer)]
+    return lines + [f"  Not given: {sentence}; {NO_CLEARANCE}" for sentence in not_given(answer)]
 
 
 def _finding(answer: xr.Dataset) -> str:
