@@ -20,7 +20,6 @@ from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY
 from recon.car.vehicle import SIDES
 from recon.examination.attitude import attitude_agrees
 from recon.examination.comparison import Comparison
-from recon.examination.loads import ROLLS
 from recon.examination.motion import LEAST_SPEED, LEAST_TURN, Motion, motion_of, scatter
 from recon.examination.term import Term
 from recon.examination.view import View
@@ -48,6 +47,8 @@ HARD = 0.2  # the same at 10 m/s2 of braking or driving
 # so quickly (a launch), or than the wheel usually turns at such a speed (out of a corner).  Common
 # practice, no source.
 SPIN, GAINING = 0.1, 1.0  # of the speed; m/s2
+# A wheel that a turn or a stop unloads locks early, and hangs slow after the brakes are off again.
+UNLOADS = 2.0  # m/s2, of the body; common practice, no source
 
 
 def channels_agree(view: View) -> Iterator[Term]:
@@ -170,19 +171,20 @@ def speeds_agree(motion: Motion) -> Iterator[Comparison]:
         shares={"acceleration_x": ahead},
     )
     hard = np.abs(np.nan_to_num(np.where(np.isnan(ahead), change, ahead))) / 10.0
+    unloading = np.hypot(10.0 * hard, slide)
     gaining = np.fmax(ahead, change) > GAINING
     yaw = np.nan_to_num(motion.yaw_rate)
     for name, corner in car.corners.items():
         rolled = motion.channel("wheel_speed", name) * corner.wheel.loaded_radius
         usual = _over_usual(rolled, speed, motion.moving)
-        locking = (np.abs(usual) < ROLLS) & (hard > 0.2)
+        hanging = (np.abs(usual) < 1 - SPIN) & (unloading > UNLOADS)
         spinning = (usual > 1 + SPIN) | ((np.abs(rolled) > (1 + SPIN) * np.abs(speed)) & gaining)
         yield Comparison(
             f"wheel speed of {name} against the car's speed",
             name,
             (),
             "m/s",
-            np.where(locking | (spinning & corner.driven), np.nan, rolled),
+            np.where(hanging | (spinning & corner.driven), np.nan, rolled),
             speed - yaw * corner.wheel.centre[1],
             0.3 + (SLIP + HARD * hard + 0.01 * slide) * np.abs(speed),
             [0.03 * speed],
