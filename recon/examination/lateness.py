@@ -21,9 +21,11 @@ from recon.conditioning.carrying import u_clock_of_gauges
 from recon.examination.by_motion import one_by_motion
 from recon.examination.comparison import FEWEST, Comparison
 from recon.examination.late_or_unsteady_gauges import FLOOR_UNMEASURED, slope_of
+from recon.examination.motion import motion_of, scatter
 from recon.examination.term import Candidate, Term
 from recon.examination.view import WINDOW_TIME, Part, View
 from recon.examination.whole_car import whole_of
+from recon.mechanics.statics import damper_loads
 from recon.records.corrections import correction_line
 
 PRIOR = 0.05  # s, delay that a logger may have
@@ -33,6 +35,7 @@ FLOOR = 1.2e-3
 MODEL = 2.0  # N, least noise of a sum
 ALIKE = np.sqrt(2.0)  # neighbouring samples err alike
 SENSED = 0.03  # of a sum: gains of all sensors
+CREEPS = 1e-3  # m/s of a wheel against the body; one that hardly moves has no damper to see
 STEP = 0.01  # s, over which slopes are taken
 LIMIT = 5.0  # mean square of delays over their variance; sound drives stay below 3
 OWN_LIMIT = 9.0  # square of one delay over its variance, without four corners; sound drives: 1
@@ -46,7 +49,8 @@ class Delays:
     `u_clock` (part,) [s] is the standard uncertainty of the clock of the accelerations on that of
     the gauges: it moves all delays alike, but for those of a logger that records both.
     `u_hubs` (part,) [s] is that of hub accelerations that are not logged, and wrong at all wheels
-    together, as the body rolls.  `floor` (part,) [s] is what sound drives show in spite of that.
+    together, as the body rolls.  `floor` (part,) [s] is what sound drives show in spite of that,
+    and what dampers without a gauge feign.
     """
 
     names: tuple[str, ...]
@@ -102,9 +106,12 @@ def _own_delay(view: View, names: tuple[str, ...]) -> tuple[float, float]:
     score, information = one_by_motion(view, {name: -of for name, of in slopes.items()})
     if not information > 0:
         return 0.0, np.inf
-    hubs = [_u_hubs(view, part, _force_slopes(view, part)) for part in parts]
+    forces = [_force_slopes(view, part) for part in parts]
+    hubs = [_u_hubs(view, part, slope) for part, slope in zip(parts, forces, strict=True)]
+    damped = [_u_dampers(view, part, slope) for part, slope in zip(parts, forces, strict=True)]
     clock = max(_u_clock(view, part) for part in parts)
-    u = np.sqrt(1.0 / information + max(map(_floor, parts)) ** 2 + clock**2 + max(hubs) ** 2)
+    others = (max(map(_floor, parts)), clock, max(hubs), max(damped))
+    u = np.sqrt(1.0 / information + np.sum(np.square(others)))
     return score / information, float(u)
 
 
@@ -228,7 +235,10 @@ def delays_of(view: View) -> Delays | None:
         _u_hubs(view, part, slope) for part, slope in zip(view.parts.values(), slopes, strict=True)
     ]
     clocks = [_u_clock(view, part) for part in view.parts.values()]
-    floors = [_floor(part) for part in view.parts.values()]
+    floors = [
+        np.hypot(_floor(part), _u_dampers(view, part, slope))
+        for part, slope in zip(view.parts.values(), slopes, strict=True)
+    ]
     return Delays(names, information, score, *map(np.array, (clocks, hubs, floors)))
 
 
@@ -255,6 +265,24 @@ def _u_hubs(view: View, part: Part, slopes: Floats) -> float:
     square = np.nanmean(np.square(slopes), axis=1)
     u = u * min(1.0, np.sqrt(0.5 / WINDOW_TIME / view.log.attrs["bandwidth"]))
     return float(np.linalg.norm(masses @ u * np.sqrt(square)) / square.sum())
+
+
+def _u_dampers(view: View, part: Part, slopes: Floats) -> float:
+    """Delay [s] that dampers beside springs or bars feign, by `slopes` (3, n) [N/s] of the forces.
+
+    A damper holds its wheel while it moves; without a gauge, the forces follow late by its part of
+    the load.  It is as strong as usual, in step with the travel of a wheel.
+    """
+    estimator, feigned = part.solver.estimator, []
+    dampers = estimator.by_dampers.T[: damper_loads(estimator.design).shape[1]]
+    for corner in part.corners if len(dampers) else ():
+        speed = np.nan_to_num(motion_of(view).channel("slope_of_travel", corner))
+        pace = speed / max(scatter(speed), CREEPS)
+        for shown in dampers:
+            moved = part.with_indication(part.samples.indication + np.outer(shown, pace))
+            missing = (moved.level - part.level).sum(axis=0)
+            feigned.append(np.nansum(missing * slopes) / np.nansum(np.square(slopes)))
+    return float(np.linalg.norm(feigned))
 
 
 def _evidence(compared: Comparison, slopes: Floats) -> tuple[Floats, Floats] | None:
