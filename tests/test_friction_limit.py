@@ -112,7 +112,7 @@ def test_a_limit_that_is_very_high_is_the_bound_of_the_vertical_force() -> None:
     assert apart.max() < 1e-4  # a cone that opens a millionth of its width
 
 
-@pytest.mark.slow(60)
+@pytest.mark.slow(5)
 def test_two_thousand_hard_problems_agree_with_a_conic_solver() -> None:
     import cvxpy as cp
 

@@ -161,7 +161,7 @@ def virtual_day(seed: int) -> tuple[list[float], dict[str, list[float]]]:
     return over_u(found, envelopes_of(true, 1 / rate)), axle_means(forces, level)
 
 
-@pytest.mark.slow(100)
+@pytest.mark.slow(40)
 def test_intervals_of_demonstrated_grip_hold_their_share() -> None:
     share, se, rms = told([virtual_day(seed)[0] for seed in range(DAYS)])
     assert share + 2 * se > 0.93
@@ -169,7 +169,7 @@ def test_intervals_of_demonstrated_grip_hold_their_share() -> None:
     assert 0.7 < rms < 1.3
 
 
-@pytest.mark.slow(100)  # next to the test above, so that one worker makes the days once for both
+@pytest.mark.slow(40)  # next to the test above, so that one worker makes the days once for both
 def test_intervals_of_slow_axle_forces_hold_their_share() -> None:
     """Friction, creep and warming hold back all links at once; the same days as above."""
     days = [virtual_day(seed)[1] for seed in range(DAYS)]

@@ -51,7 +51,7 @@ def test_a_circuit_leans_as_much_as_asked() -> None:
     assert_allclose(np.std(soft.body.pitch), 1.5 * np.std(usual.body.pitch), rtol=0.01)
 
 
-@pytest.mark.slow(15)
+@pytest.mark.slow(5)
 def test_forces_of_a_day_lie_in_their_limits_for_each_set_of_channels(tmp_path: Path) -> None:
     found = of_day(0, tmp_path)
     assert [one["without"] for one in found if one["shape"] == "car"] == list(WITHOUT)

@@ -10,7 +10,7 @@ import pytest
 from tests.campaign.silence import main, table
 
 
-@pytest.mark.slow(40)
+@pytest.mark.slow(8)
 def test_an_inverted_gauge_is_wrong_and_marked_and_a_sound_drive_is_neither(tmp_path: Path) -> None:
     assert main(tmp_path, "slips", 2, 0, "inverted") == 0
     assert main(tmp_path, "sound", 1) == 0

@@ -29,7 +29,7 @@ WANTED = {
 RUNS = {"runs/runs.csv", *(f"runs/run_{k}/forces.nc" for k in range(1, 7))}  # not on the screen
 
 
-@pytest.mark.slow(60)
+@pytest.mark.slow(35)
 def test_the_demo_fills_a_fresh_folder_and_a_screen_and_the_steps_print_what_is_shown(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

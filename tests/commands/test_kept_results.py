@@ -242,7 +242,7 @@ def test_a_stopped_demo_tells_which_results_are_complete(
     assert set(read_calibration(complete[0] / "calibration.nc").corners) == set(CORNERS)
 
 
-@pytest.mark.slow(60)
+@pytest.mark.slow(35)
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGKILL")
 def test_killed_at_random_times_a_folder_holds_one_whole_result() -> None:
     """All commands replace a folder in one way; `test_whole_folder.py` kills it at every step."""

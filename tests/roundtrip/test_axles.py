@@ -79,7 +79,7 @@ def over_u() -> dict[str, np.ndarray]:
     return {name: np.array(values) for name, values in out.items()}
 
 
-@pytest.mark.slow(100)
+@pytest.mark.slow(20)
 @pytest.mark.parametrize("name", [*BRAKING, *BALANCE])
 def test_intervals_hold_the_truth_as_often_as_they_say(name: str) -> None:
     z = over_u()[name]

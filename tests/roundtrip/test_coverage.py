@@ -100,7 +100,7 @@ def test_a_few_repeats_have_errors_as_large_as_they_say() -> None:
     assert np.all(rms < 1.3)
 
 
-@pytest.mark.slow(60)
+@pytest.mark.slow(45)
 @pytest.mark.parametrize("corner", ["FL", "RL"])
 def test_intervals_hold_their_share(corner: str) -> None:
     found = repeated(REPEATS, corner)
