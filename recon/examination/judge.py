@@ -73,7 +73,7 @@ class Judge:
     def doubts(self, view: View, terms: tuple[Term, ...]) -> tuple[Doubt, ...]:
         """Doubts about a drive with these comparisons, one per cause; none if all hold."""
         out: list[Doubt] = []
-        while any(_disagrees(term, after_mend=bool(out)) for term in terms):
+        while any(term.exceeds(LEFT if out else 1.0) for term in terms):
             tried = self._tried(view, terms)
             best = tried[0] if tried else None
             if best is None or best.gain < FEWEST_NATS or len(out) == MOST_FAULTS:
@@ -107,11 +107,6 @@ class Judge:
                     continue  # however much it looks like a fault
                 out.append(_Tried(candidate, mended, explained + candidate.weight))
         return _weighed(sorted(out, key=lambda one: -one.gain))
-
-
-def _disagrees(term: Term, *, after_mend: bool) -> bool:
-    """Whether a comparison speaks of a fault, or after a mend of one more."""
-    return term.size > (LEFT if after_mend else 1.0) * term.limit
 
 
 def _weighed(tried: list[_Tried]) -> list[_Tried]:
@@ -150,7 +145,7 @@ def _doubt(
             others = "Another cause fits" if len(rivals) == 1 else "Other causes fit"
             do = f"{do} {others} nearly as well: {' or '.join(rivals)}."
     own = (t for t in mended if set(t.corners) & set(worst.corners))
-    left = [t.name for t in own if _disagrees(t, after_mend=True)]
+    left = [t.name for t in own if t.exceeds(LEFT)]
     if left and not best.candidate.rough:
         do = f"{do} Without it the {left[0]} still disagree: there is more than one fault."
     if best.candidate.lines:

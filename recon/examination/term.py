@@ -40,7 +40,11 @@ class Term:
     @property
     def contradicts(self) -> bool:
         """True where the data contradict each other."""
-        return bool(self.size > self.limit)
+        return self.exceeds(1.0)
+
+    def exceeds(self, share: float) -> bool:
+        """Whether the size is more than this share of what sound drives stay below."""
+        return bool(self.size > share * self.limit)
 
     @property
     def log_likelihood(self) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -17,6 +18,7 @@ from recon.reconstruction.solving.solve import BLOCK, Samples, forces_of
 from recon.reconstruction.solving.solver import Solver
 from recon.records.scratch import room
 
+Places = slice | NDArray[np.int64]  # of samples; a slice copies nothing
 TRIAL = 0.01  # s, over which indications are moved on to find how forces change
 
 
@@ -51,9 +53,7 @@ class Seen:
             room((samples if spring else 0,)),
         )
 
-    def fill(
-        self, solver: Solver, at: NDArray[np.int64], given: Samples, rate: Floats | None
-    ) -> None:
+    def fill(self, solver: Solver, at: Places, given: Samples, rate: Floats | None) -> None:
         """Fill in the samples `at` (sample,); `rate` (sample, gauge) [mV/V/s] of indications.
 
         `solver` may be one that does without gauges that failed there.
@@ -97,23 +97,23 @@ def seen_by(prepared: Prepared, log: xr.Dataset, wanted: Wanted) -> list[Seen]:
     ]
     for section in prepared.sections(log) if any(wanted) else ():
         for seen, spares in every:
-            whole = np.arange(section.part.stop - section.part.start)
+            whole = cuts(section.part.stop - section.part.start, BLOCK)
             _fill(seen, section, prepared.car, seen.solver, whole)
             for failed, spare in spares.items():
                 at = section.outage(seen.solver, failed)
                 if len(at) and spare.outputs.totals_known:
-                    _fill(seen, section, prepared.car, spare, at)
+                    some = [at[block] for block in cuts(len(at), BLOCK)]
+                    _fill(seen, section, prepared.car, spare, some)
     return [seen for seen, _ in every]
 
 
 def _fill(
-    seen: Seen, section: Section, car: Vehicle, solver: Solver, at: NDArray[np.int64]
+    seen: Seen, section: Section, car: Vehicle, solver: Solver, blocks: Sequence[Places]
 ) -> None:
-    """Fill in the samples `at` (sample,) of a section by a solver of an assembly."""
+    """Fill in some blocks of samples of a section by a solver of an assembly."""
+    first = section.part.start
     given = section.samples(car, solver)
     rate = section.of_gauges("indication_rate", solver) if seen.change.size else None
-    for block in cuts(len(at), BLOCK):
-        own = at[block]
-        seen.fill(
-            solver, section.part.start + own, given.block(own), None if rate is None else rate[own]
-        )
+    for own in blocks:
+        at = slice(first + own.start, first + own.stop) if isinstance(own, slice) else first + own
+        seen.fill(solver, at, given.block(own), None if rate is None else rate[own])
