@@ -122,6 +122,7 @@ def test_parts_given_by_hand_restrict_use_and_picture() -> None:
     assert found["highest_demonstrated_use"].item() == pytest.approx(0.48, rel=1e-6)
     assert found["samples_used"].item() == 1000
     assert np.isnan(found["friction_use"][:1000]).all()
+    assert friction_summary(found)[1].endswith(", 1000 of 2000 samples in the parts given by hand")
     titles = [axes.get_title(loc="left") for axes in plot_friction_plane(forces, found).axes]
     assert any("1000 samples drawn" in title for title in titles)
 

@@ -30,7 +30,7 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
     lines = [
         _finding(answer, reference),
         f"Friction use {what} above {answer.attrs['low_load_N']:.0f} N, tyre axes, "
-        f"{answer.attrs['bandwidth_Hz']:.4g} Hz",
+        f"{answer.attrs['bandwidth_Hz']:.4g} Hz{_parts(answer)}",
     ]
     for k, name in enumerate(answer["corner"].to_numpy()):
         value, half = value_and_half(answer.isel(corner=k), "highest_demonstrated_use")
@@ -46,6 +46,12 @@ def friction_summary(answer: xr.Dataset) -> list[str]:
         if "envelope" in reference and value + half < MOSTLY:
             lines.append("    either spare grip or this drive never worked it")
     return lines
+
+
+def _parts(answer: xr.Dataset) -> str:
+    """How much of the drive the parts given by hand are; empty if they are all of it."""
+    inside, every = int(answer["in_parts"].sum()), answer.sizes["elapsed_time"]
+    return "" if inside == every else f", {inside} of {every} samples in the parts given by hand"
 
 
 def _finding(answer: xr.Dataset, reference: str) -> str:
