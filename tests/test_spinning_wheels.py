@@ -34,7 +34,13 @@ def spun(ahead: tuple[float, float, float], unit: float = 1.0, **slip: float) ->
         view=SimpleNamespace(prepared=SimpleNamespace(car=day().car)),
         body=np.array([ahead, 0 * ahead, 0 * ahead + STANDARD_GRAVITY]),
         jerk=np.zeros((3, 900)),
-        **{"channel": channel, "speed": speed, "yaw_rate": 0 * speed, "count": 900},
+        **{
+            "channel": channel,
+            "speed": speed,
+            "speed_change": ahead,
+            "yaw_rate": 0 * speed,
+            "count": 900,
+        },
         moving=speed > 4.0,
         sliding=np.zeros(900, dtype=bool),
     )

@@ -98,11 +98,20 @@ class Motion:
     @cached_property
     def speed(self) -> Floats:
         """Speed (n,) [m/s]; if it is not logged, that at which the logged wheels roll."""
-        found = self.view.channel("speed")
+        return self._of_car("speed", "wheel_speed")
+
+    @cached_property
+    def speed_change(self) -> Floats:
+        """Change of the speed (n,) [m/s2], found as the speed is."""
+        return self._of_car("slope_of_speed", "slope_of_wheel_speed")
+
+    def _of_car(self, own: str, of_wheels: str) -> Floats:
+        """A channel of the car (n,), or the median of its wheels' times their radii."""
+        found = self.view.channel(own)
         if found is not None:
             return found
         corners = self.view.prepared.car.corners
-        wheels = {name: self.view.channel("wheel_speed", name) for name in corners}
+        wheels = {name: self.view.channel(of_wheels, name) for name in corners}
         rolled = [
             w * corners[name].wheel.loaded_radius for name, w in wheels.items() if w is not None
         ]

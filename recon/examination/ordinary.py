@@ -170,7 +170,7 @@ def speeds_agree(motion: Motion) -> Iterator[Comparison]:
         channels=("speed", "acceleration_x"),
         shares={"acceleration_x": ahead},
     )
-    hard = np.abs(np.nan_to_num(np.where(np.isnan(ahead), change, ahead))) / 10.0
+    hard = np.abs(np.nan_to_num(np.where(np.isnan(ahead), motion.speed_change, ahead))) / 10.0
     unloading = np.hypot(10.0 * hard, slide)
     gaining = np.fmax(ahead, change) > GAINING
     yaw = np.nan_to_num(motion.yaw_rate)
