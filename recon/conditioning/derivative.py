@@ -136,13 +136,16 @@ class _Spectrum:
 def _spectrum(channel: Floats, rate: float, own_rate: float) -> _Spectrum:
     """Spectrum of a channel; one with a rate below that of the log has its noise below as well."""
     from scipy.signal import welch
+    from scipy.stats import chi2
 
     length = min(len(channel), int(WINDOW * rate))
     frequency, power = welch(channel, fs=rate, nperseg=length, detrend="constant")
     # The filter of a logger takes noise off the upper bands, and less off the lowest.
     edges = own_rate * (np.linspace(*QUIET, BANDS + 1) if own_rate == rate else np.array(QUIET))
     bands = [power[(frequency > low) & (frequency < high)] for low, high in pairwise(edges)]
-    noise = max(float(np.median(band)) for band in bands)
+    # The median of a spectrum of few windows, half of each shared, is less than its mean.
+    freedoms = 2 * max(2 * len(channel) // length - 1, 1)
+    noise = max(float(np.median(band)) for band in bands) * freedoms / chi2.median(freedoms)
     return _Spectrum(frequency, power, noise / (FILLED if own_rate < rate else 1.0))
 
 

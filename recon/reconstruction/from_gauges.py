@@ -117,7 +117,7 @@ def completed(
             # Links of wheels that lean with the body pull otherwise than those of a level car.
             seen = gauges(found, wanted)
             links = _link_forces(seen)
-            found = _with_body(log, car, seen, links)
+            found = _with_body(log, car, seen, links) if seen else found
         if (lacks_yaw or no_steer) and set(links) == set(CORNERS):
             turning = YawMoment.of(car, links)
             inertia = yaw_inertia(found, car, seen, turning) if no_steer else Share()
