@@ -7,7 +7,7 @@ step less its own mean looks like a cycle.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +19,6 @@ from recon.conditioning.filters import low_pass
 from recon.evaluation.common.estimate import Estimate
 from recon.evaluation.launch.oscillation import FEWEST_FITTED, Band, Oscillation, oscillations
 from recon.evaluation.sections.find_sections import sections_of
-from recon.reconstruction.result.signed_errors import RANDOM, signed_errors
 
 Mask = NDArray[np.bool_]
 LOW, HIGH = 8.0, 16.0  # Hz; wheel hop of cars is at 10 to 15 Hz (common practice, no source)
@@ -32,9 +31,6 @@ FEWEST_ROAD = 2.0  # s of driving from which the road is judged
 FEWEST_REST = 1.0  # s of a launch beside hop, from which the road is judged too
 NEAR, FEWEST_NEAR = 1.0, 0.3  # s before and after hop, in which the road at its ends is judged
 MEDIAN_OF_NORMAL = 0.6745  # of the size of normal numbers, in standard deviations
-U_INFERRED = 0.1  # of an acceleration that comes from travel (common practice, no source)
-HIDDEN = "hop_not_measured"  # attribute with the corners whose hop no sensor shows
-U_MASS, U_SHARE = "u_unsprung_mass", "u_hub_acceleration_share"
 AROUND = 20.0  # s around a launch in which the road is judged
 CLEAR = 0.5  # s from a launch or shift, where its oscillations have died away
 SUDDEN = 2.0  # times the least amplitude: a first half-wave that did not grow
@@ -45,7 +41,6 @@ MOST_ROAD = 3.0
 FEW_SCATTER, UNSTEADY = 0.05, 0.016
 U_COUNT = 0.5 / np.sqrt(12.0)  # cycles, of a count that is rounded to half of one
 BY_CHANCE, SEED = 1000, 20263  # draws of several ends, of which the outermost is looked for
-FEW_SAMPLES = 8  # of an event, in which the effect of friction is looked at
 COMPONENTS = (0, 2)  # x and z
 QUANTITIES = ("start", "end", "frequency", "cycles", "largest", "mean", "growth", "decay")
 # After `QUANTITIES`: amplitudes of the first and last half-wave [N], scatter of reversals [1],
@@ -236,69 +231,6 @@ def road_beside(time: Floats, signals: Floats, event: Hop, busy: Mask) -> Floats
     return np.nan_to_num(np.where(np.isnan(known), known[::-1], known), nan=LEAST / ABOVE_ROAD)
 
 
-def u_inertia(forces: xr.Dataset, corner: int, event: Hop) -> float:
-    """Standard uncertainty [N] of the largest amplitude of Fz from the wheel's inertia.
-
-    Mass times amplitude of the hub's acceleration, which enters Fz in full, with the doubts of
-    both.  Forces carry the mass at rest only, and the gain as noise, which a wave averages out.
-    Where no sensor shows hop, a share of its motion is in the noise of the forces as well.
-    """
-    time = forces["elapsed_time"].to_numpy()
-    inside = (time >= event.start) & (time <= event.end)
-    if str(forces["corner"].to_numpy()[corner]) in forces.attrs.get(HIDDEN, "").split():
-        noise = forces[RANDOM].to_numpy()[inside, corner, 2]
-        return float(np.sqrt(2.0 * np.nanmean(np.square(noise))))
-    mass, u_mass = (float(forces[n].to_numpy()[corner]) for n in ("unsprung_mass", U_MASS))
-    share, amplitude = float(forces[U_SHARE]), float("nan")
-    if "hub_acceleration" in forces:
-        amplitude = _amplitude(forces["hub_acceleration"].to_numpy()[inside, corner, 2])
-    if np.isnan(amplitude):
-        near = (time > event.start - NEAR) & (time < event.end + NEAR)
-        travel = forces["travel"].to_numpy()[near, corner].astype(float)
-        # The body moves farther on its springs than a wheel that hops.
-        quick = travel - low_pass(travel[:, None], RIDE, 1.0 / sampling_interval(time))[:, 0]
-        turn = 2 * np.pi * event.frequency
-        amplitude, share = turn**2 * _amplitude(quick[inside[near]]), U_INFERRED
-    return float(np.hypot(u_mass, share * mass) * np.nan_to_num(amplitude))
-
-
-def u_of_size(time: Floats, signal: Floats, event: Hop, share: float) -> Floats:
-    """Standard uncertainty (quantity,) of `QUANTITIES` of a signal (sample,) [N] that is as unsure.
-
-    As a whole, by a `share` of itself.  A larger wave is above `LEAST` for longer, and its mean
-    changes by less than the share: it has more half-waves at its ends, and these are small.
-    """
-    read = []
-    for factor in (1.0, 1.0 + share, max(1.0 - share, 0.0)):
-        found = found_in(time, factor * signal[:, None, None], np.full((1, 1), LEAST))
-        read.append(measured(found, event, [(0, 0)])[0, : len(QUANTITIES)])
-    away = np.abs(np.array(read[1:]) - read[0])
-    known = np.isfinite(away)
-    return np.asarray(np.where(known, away, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1))
-
-
-def loops_of(forces: xr.Dataset, event: Hop) -> Floats:
-    """Half-widths (cause, corner, component) [N] of the loops by which joints hold x and z back.
-
-    A loop of half-width w delays a sine of amplitude A by 4 w / (pi A) of a radian (describing
-    function, from memory).  Errors of friction at the tare lie anywhere within the loop: half of
-    its width is the root of 3 times u.
-    """
-    names = forces["cause_name"].to_numpy()
-    rows = np.flatnonzero([str(name).endswith("friction") for name in names])
-    time = forces["elapsed_time"].to_numpy()
-    inside = np.flatnonzero((time >= event.start) & (time <= event.end))
-    some = inside[:: max(len(inside) // FEW_SAMPLES, 1)]
-    effect = signed_errors(forces, some)[rows].mean(axis=1)
-    return np.asarray(np.sqrt(3.0) * np.nan_to_num(effect[..., COMPONENTS]))
-
-
-def _amplitude(values: Floats) -> float:
-    """Largest amplitude of an oscillation (sample,), in its unit; NaN if not known."""
-    known = values[np.isfinite(values)].astype(float)
-    return float(np.ptp(known) / 2) if known.size else float("nan")
-
-
 def u_frequency(frequency: float, cycles: float, scatter: float) -> float:
     """Standard uncertainty [Hz] of a frequency beside that of the force.
 
@@ -372,11 +304,17 @@ def least_of(forces: xr.Dataset, sections: xr.Dataset, corners: list[int]) -> Fl
     return np.maximum(out, ABOVE_ROAD * np.max(levels, axis=0)) if levels else out
 
 
+def without_accelerometer(forces: xr.Dataset, corners: Iterable[int]) -> list[str]:
+    """Names of those `corners` whose hub has no accelerometer."""
+    logged = forces["hub_acceleration"].to_numpy() if "hub_acceleration" in forces else None
+    names = forces["corner"].to_numpy()
+    return [str(names[k]) for k in corners
+            if logged is None or not np.isfinite(logged[:, k, 2]).any()]  # fmt: skip
+
+
 def hidden(forces: xr.Dataset, corners: list[int], happened: list[Hop]) -> list[str]:
     """Sentence on the inertia of the wheel, in newtons, where the hub has no accelerometer."""
-    logged = forces["hub_acceleration"].to_numpy() if "hub_acceleration" in forces else None
-    names = [str(forces["corner"].to_numpy()[k]) for k in corners
-             if logged is None or not np.isfinite(logged[:, k, 2]).any()]  # fmt: skip
+    names = without_accelerometer(forces, corners)
     if not names:
         return []
     frequency = float(np.median([event.frequency for event in happened] or [USUAL]))

@@ -13,7 +13,7 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.evaluation.common.alternatives import MANY_DRAWS, Drive
 from recon.evaluation.common.estimate import Estimate, independent
 from recon.evaluation.common.noise_draws import noise_draws
-from recon.evaluation.launch import hop
+from recon.evaluation.launch import hop, hop_errors
 from recon.evaluation.launch.drive_force import (
     CAUGHT,
     U_TIME,
@@ -33,6 +33,7 @@ FIRST_PULL = 4.0  # s after which a plateau is no longer that of a launch
 FEWEST_BEFORE = 0.1  # s before the start, from which the load at rest is read
 U_SPEED = 0.005  # of the speed; loggers seldom state it
 LARGEST, MEAN = map(hop.QUANTITIES.index, ("largest", "mean"))
+CYCLES = hop.QUANTITIES.index("cycles")
 OF_SIZE = [hop.QUANTITIES.index(name) for name in ("start", "end", "cycles", "mean")]
 # Quantities of every driven tyre and axle, in the order in which `_of_group` returns them.
 QUANTITIES = (
@@ -313,17 +314,26 @@ def _hop_reading(
                 own = slice(place, place + each)
                 out[own] = hop.u_reading(hopping.value[own], hop.LEAST, road[:, k, j])
                 place += each
-            inertia, largest = hop.u_inertia(car.forces, corner, event), hopping.value[own][LARGEST]
+            inertia, largest = (
+                hop_errors.u_inertia(car.forces, corner, event),
+                hopping.value[own][LARGEST],
+            )
             if np.isfinite(largest):  # of Fz, the last one
                 out[own][LARGEST] = inertia
                 share = inertia / largest
-                more = hop.u_of_size(time, signals[:, k, 1], event, share)[OF_SIZE]
+                more = hop_errors.u_of_size(time, signals[:, k, 1], event, share)[OF_SIZE]
                 out[own][OF_SIZE] = np.hypot(out[own][OF_SIZE], more)
-    height = hopping.value[:place].reshape(len(happened), -1, 2, each)[..., MEAN]
-    for event, own in zip(happened, height, strict=True):
-        loops = hop.loops_of(car.forces, event)[:, car.tyres.corners]
-        late = 4 / np.pi * np.nan_to_num(loops / own)
-        for group in (g for g in car.tyres.groups if len(g) == 2):
-            out[place : place + 2] = np.linalg.norm(late[:, group[0]] - late[:, group[1]], axis=0)
+    read = hopping.value[:place].reshape(len(happened), -1, 2, each)
+    u = out[:place].reshape(read.shape)
+    for e, event in enumerate(happened):
+        size, cycles = read[e, ..., MEAN], read[e, ..., CYCLES]
+        late = 4 / np.pi * hop_errors.loops_of(car.forces, event)[:, car.tyres.corners] / size
+        unseen = hop_errors.unseen_in(car.forces, event)[car.tyres.corners]
+        for of in (LARGEST, MEAN):
+            u[e, ..., of] = np.hypot(u[e, ..., of], unseen)
+        turned = unseen / size / np.sqrt(cycles)
+        for left, right in (g for g in car.tyres.groups if len(g) == 2):
+            apart = [*(late[:, left] - late[:, right]), turned[left], turned[right]]
+            out[place : place + 2] = np.linalg.norm(np.nan_to_num(apart), axis=0)
             place += 2
     return out
