@@ -12,7 +12,7 @@ from functools import partial
 
 import numpy as np
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, known_mean
 from recon.base.late import xr
 from recon.base.quantities import celsius
 from recon.conditioning.zero import ENOUGH_WARMING, share_at
@@ -49,8 +49,8 @@ def _temperatures(view: View) -> tuple[Floats, Floats] | None:
     """Mean temperatures (2,) [degC] of the tares, and of the log at start and end; None without."""
     if "gauge_temperature" not in view.log or "tare_temperature" not in view.log:
         return None
-    tares = view.log["tare_temperature"].mean("gauge").to_numpy()
-    logged = view.log["gauge_temperature"].mean("corner").to_numpy()[[0, -1]]
+    tares = known_mean(view.log["tare_temperature"].to_numpy())
+    logged = known_mean(view.log["gauge_temperature"].to_numpy()[[0, -1]])
     return (tares, logged) if np.isfinite([tares, logged]).all() else None
 
 
