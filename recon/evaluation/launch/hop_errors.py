@@ -92,6 +92,15 @@ def unseen_in(forces: xr.Dataset, event: Hop) -> Floats:
     return np.asarray(np.sqrt(2.0) * np.linalg.norm(_effects(forces, event, rows), axis=0))
 
 
+def u_of_trends(unseen: Floats, cycles: Floats) -> Floats:
+    """Standard uncertainty (corner, component) of growth and decay per cycle [1] by such motion.
+
+    `unseen` (corner, component) [1] is its share of the amplitude, which may be another one at
+    either end of the growth and of the decay; each lasts about half of the `cycles`.
+    """
+    return np.sqrt(2.0) * unseen / (0.5 * cycles)
+
+
 def _effects(forces: xr.Dataset, event: Hop, rows: NDArray[np.int64]) -> Floats:
     """Mean effects (row, corner, component) [N] of some causes on x and z during an event."""
     time = forces["elapsed_time"].to_numpy()

@@ -34,6 +34,7 @@ FEWEST_BEFORE = 0.1  # s before the start, from which the load at rest is read
 U_SPEED = 0.005  # of the speed; loggers seldom state it
 LARGEST, MEAN = map(hop.QUANTITIES.index, ("largest", "mean"))
 CYCLES = hop.QUANTITIES.index("cycles")
+TRENDS = [hop.QUANTITIES.index(name) for name in ("growth", "decay")]
 OF_SIZE = [hop.QUANTITIES.index(name) for name in ("start", "end", "cycles", "mean")]
 # Quantities of every driven tyre and axle, in the order in which `_of_group` returns them.
 QUANTITIES = (
@@ -331,6 +332,7 @@ def _hop_reading(
         unseen = hop_errors.unseen_in(car.forces, event)[car.tyres.corners]
         for of in (LARGEST, MEAN):
             u[e, ..., of] = np.hypot(u[e, ..., of], unseen)
+        u[e][..., TRENDS] = hop_errors.u_of_trends(unseen / size, cycles)[..., None]
         turned = unseen / size / np.sqrt(cycles)
         for left, right in (g for g in car.tyres.groups if len(g) == 2):
             apart = [*(late[:, left] - late[:, right]), turned[left], turned[right]]
