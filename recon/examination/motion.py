@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.quantities import CORNERS
 from recon.car.vehicle import Wheel
 from recon.examination.inferred_turning import INFERRED
 from recon.examination.view import View
@@ -74,26 +75,34 @@ class Motion:
         found = self.view.channel("acceleration")
         if found is None:
             return np.full((3, self.count), np.nan)
-        hubs = []
-        for name in car.corners:
-            hub = self.view.channel("hub_acceleration", name)
-            complete = hub is not None and np.isfinite(hub).any(axis=0).all()
-            moved = self._against_body(name)
-            hubs.append(hub.T if hub is not None and complete else found.T + moved)
+        hubs = [
+            (self.channel("hub_acceleration", name) if self._has_hub(name) else found).T
+            for name in car.corners
+        ]
         unsprung = np.array([corner.unsprung_mass for corner in car.corners.values()])
         out = inertial_force(car.mass, unsprung, found.T, np.array(hubs))
         return np.einsum("ijn,jn->in", self.turn, out)
 
-    def _against_body(self, corner: str) -> Floats:
-        """Acceleration (3, n) [m/s2] of a hub against the body as far as it was inferred.
+    @cached_property
+    def hopping(self) -> Floats:
+        """Upward inertia of wheels against the body as far as it was inferred, (4, n) [N].
 
-        Short means of a wheel that hops are not zero.
+        In the order of `CORNERS`; short means of a wheel that hops are not zero.
         """
-        log = self.view.log
+        log, out = self.view.log, np.zeros((len(CORNERS), self.count))
         if INFERRED not in log:
-            return np.zeros((3, self.count))
-        moved = log.variables[INFERRED].to_numpy()[:, log.get_index("corner").get_loc(corner)]
-        return np.asarray(np.nan_to_num(moved.T))
+            return out
+        for name, corner in self.view.prepared.car.corners.items():
+            if not self._has_hub(name):
+                place = log.get_index("corner").get_loc(name)
+                moved = log.variables[INFERRED].to_numpy()[:, place, 2]
+                out[CORNERS.index(name)] = corner.unsprung_mass * np.nan_to_num(moved)
+        return out
+
+    def _has_hub(self, corner: str) -> bool:
+        """Whether the acceleration of a hub is logged in all directions."""
+        hub = self.view.channel("hub_acceleration", corner)
+        return hub is not None and bool(np.isfinite(hub).any(axis=0).all())
 
     @cached_property
     def speed(self) -> Floats:

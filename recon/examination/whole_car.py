@@ -130,9 +130,10 @@ class Whole:
         """The sum (n,) of all forces with `weights` (4, 3) against what is `expected` [N].
 
         Its own uncertainty is three more effects: as zeros do, errors of a calibration last, and
-        they grow with the forces ahead and aside.  The rest is as `Comparison` has it.
+        they grow with the forces ahead and aside.  Wheels that hop without a sensor spread it.  The
+        rest is as `Comparison` has it.
         """
-        u = self.u_of(weights)
+        u, hopping = self.u_of(weights), weights[:, 2] @ self.motion.hopping
         return Comparison(
             name=name,
             place=place,
@@ -140,7 +141,7 @@ class Whole:
             seen=self.sum_of(weights),
             weights=weights,
             expected=expected,
-            spread=spread,
+            spread=np.hypot(spread, hopping),
             effects=[*effects, u, *(u * share for share in self.pushed)],
             **({"unit": "N"} | more),
         )
