@@ -25,6 +25,7 @@ from recon.examination.inferred_turning import SLOPE, turned_again, yaw_channels
 from recon.examination.ordinary_causes import KIND, ONE_SIGN, all_comparisons, units_of
 from recon.examination.term import FOUND, USUAL, WORTH
 from recon.examination.view import Part, View
+from recon.mechanics.axes import intermediate_to_tyre
 
 STEP = 0.05  # share of a channel by which its gain is varied
 LEAST = 1e-3  # N, of a change of a force
@@ -183,9 +184,8 @@ def _changed(before: Part, after: Part) -> Floats:
 
 def _in_tyre_axes(part: Part) -> Floats:
     """Forces (w, 3, n) [N] along the heading of each wheel, across it and upwards."""
-    c, s = np.cos(part.heading), np.sin(part.heading)
-    x, y, z = np.moveaxis(part.level, 1, 0)
-    return np.stack([c * x + s * y, c * y - s * x, z], axis=1)
+    turned = intermediate_to_tyre(np.moveaxis(part.level, 1, -1), part.heading)
+    return np.moveaxis(turned, -1, 1)
 
 
 def _by_gains(view: View, channels: Channels, part: Part) -> float:

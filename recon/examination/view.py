@@ -91,7 +91,7 @@ class Part:
         out[self.solver.outputs.lost_of_wheels()] = np.nan
         return out
 
-    @property
+    @cached_property
     def heading(self) -> Floats:
         """Heading of every wheel, (w, n) [rad]."""
         table = self.solver.table

@@ -315,11 +315,9 @@ def _hop_reading(
                 own = slice(place, place + each)
                 out[own] = hop.u_reading(hopping.value[own], hop.LEAST, road[:, k, j])
                 place += each
-            inertia, largest = (
-                hop_errors.u_inertia(car.forces, corner, event),
-                hopping.value[own][LARGEST],
-            )
+            largest = hopping.value[own][LARGEST]
             if np.isfinite(largest):  # of Fz, the last one
+                inertia = hop_errors.u_inertia(car.forces, corner, event)
                 out[own][LARGEST] = inertia
                 share = inertia / largest
                 more = hop_errors.u_of_size(time, signals[:, k, 1], event, share)[OF_SIZE]

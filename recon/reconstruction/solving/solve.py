@@ -171,20 +171,18 @@ def _beside_axle(solver: Solver, samples: Samples) -> NDArray:
 
 
 def _random(solver: Solver, samples: Samples, turns: Turns, force: Singles) -> Singles:
-    """Variance (output, sample) [N2] of single samples.
+    """Variance (output, sample) [N2] of single samples: noise, fast motion, the gauges' clock.
 
     Where a hub moves up and down, its acceleration is wrong by a share of what moves it, now up and
     now down: in wheel hop that is more than the noise of the gauges.
     """
     moved = samples.shaking.astype(np.float32)
-    out = np.empty((len(solver.outputs.rows), moved.shape[1]), dtype=np.float32)
+    noise, hop = np.empty((2, len(solver.outputs.rows), moved.shape[1]), dtype=np.float32)
     for m, chosen in turns:
-        out[:, chosen] = solver.random[m].astype(np.float32)[:, None]
-    out += _folded(solver, samples, out)
-    for m, chosen in turns:
-        gain = np.square(solver.hub_gain[m]).astype(np.float32)
-        out[:, chosen] += gain @ moved[:, chosen]
-    return out + _of_clock(solver, samples, force)
+        noise[:, chosen] = solver.random[m].astype(np.float32)[:, None]
+        hop[:, chosen] = np.square(solver.hub_gain[m]).astype(np.float32) @ moved[:, chosen]
+    hop += noise
+    return hop + _folded(solver, samples, noise) + _of_clock(solver, samples, force)
 
 
 def _folded(solver: Solver, samples: Samples, noise: Singles) -> Singles | float:
