@@ -362,6 +362,23 @@ def test_one_corner_alone_is_that_corner_of_four() -> None:
         assert np.array_equal(found[name].to_numpy()[:, 0], day().forces[name].to_numpy()[:, 0])
 
 
+@pytest.mark.filterwarnings("ignore::recon.base.errors.PriorWarning")
+def test_a_log_of_one_corner_is_that_of_four_with_the_others_empty() -> None:
+    calibration = day().calibration
+    alone = replace(calibration, corners={"RL": calibration.corners["RL"]})
+    own = list(alone.corners["RL"].gauges)
+    log = day().log.drop_vars("hub_acceleration").sel(gauge=own).isel(elapsed_time=slice(2400))
+    empty = log.where(log["corner"] == "RL")
+    empty = log.assign({name: empty[name] for name in log if "corner" in log[name].dims})
+    with unwarned():
+        one, four = (
+            reconstruct(condition(of, day().car, day().tares), alone, day().car)
+            for of in (log.sel(corner=["RL"]), empty)
+        )
+    for name in ("tyre_force", "u_tyre_force", "status"):
+        assert np.array_equal(one[name], four[name])
+
+
 # --- what is refused -------------------------------------------------------------------------
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.quantities import CORNERS
 from recon.car.vehicle import Wheel
 from recon.examination.inferred_turning import INFERRED
@@ -92,11 +93,11 @@ class Motion:
         log, out = self.view.log, np.zeros((len(CORNERS), self.count))
         if INFERRED not in log:
             return out
-        for name, corner in self.view.prepared.car.corners.items():
+        for place, name in enumerate(corner_names(log)):
             if not self._has_hub(name):
-                place = log.get_index("corner").get_loc(name)
                 moved = log.variables[INFERRED].to_numpy()[:, place, 2]
-                out[CORNERS.index(name)] = corner.unsprung_mass * np.nan_to_num(moved)
+                mass = self.view.prepared.car.corners[name].unsprung_mass
+                out[CORNERS.index(name)] = mass * np.nan_to_num(moved)
         return out
 
     def _has_hub(self, corner: str) -> bool:
