@@ -121,6 +121,7 @@ def _weighings(
         hub=np.tile([0.0, 0.0, STANDARD_GRAVITY], w)[:, None],
         shaking=np.zeros((w, 1)),
         brake_torque=np.zeros((w, 1)),
+        brake_timing=np.zeros((w, 1)),
         travel=np.zeros((w, 1)),
         rack=np.zeros(1),
         turn=np.eye(3)[..., None],

@@ -27,7 +27,7 @@ from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.car.vehicle import Vehicle
 from recon.conditioning.hub_motion import MOTION, YAW_CHANGE, YAW_SHARE, arm_of, steer_channel
-from recon.reconstruction.inputs.samples import BRAKE_ON
+from recon.reconstruction.inputs.brakes import BRAKE_ON
 from recon.reconstruction.seen_by_gauges import Seen
 from recon.records.scratch import copied
 

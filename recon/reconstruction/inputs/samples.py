@@ -30,6 +30,7 @@ from recon.reconstruction.inputs.attitude import (
     on_tyres,
     travel_of,
 )
+from recon.reconstruction.inputs.brakes import HubMoment, maybe_braked
 from recon.reconstruction.inputs.logged_channels import specific_force
 from recon.reconstruction.inputs.session_of_log import tare_of
 from recon.reconstruction.inputs.steering import steer_of_yaw
@@ -37,10 +38,6 @@ from recon.reconstruction.inputs.temperatures import above_pulls
 from recon.reconstruction.solving.solve import Samples
 from recon.reconstruction.solving.solver import Solver
 
-BRAKE_ON = 1.0e5  # Pa; residual pressure stays below
-STANDS_STILL = 0.5  # rad/s; wheel-speed sensors do not resolve less
-# s by which the speed of a wheel may be late that turns again; common practice, no source.
-LATE = 0.05
 SteerToRack = Callable[[ArrayLike], Floats]
 
 
@@ -138,7 +135,7 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
     assembly = solver.assembly
     _require_gauges(log, solver)
     wheels = [
-        _wheel_samples(log, car, assembly, corner, sensors, body)
+        _wheel_samples(log, car, assembly, corner, sensors, body, solver.session.u_clock)
         for corner, sensors in zip(assembly.corners, solver.session.wheels, strict=True)
     ]
     there = log.get_index("gauge").tolist()
@@ -159,11 +156,12 @@ def samples_of(log: xr.Dataset, car: Vehicle, solver: Solver, body: Body) -> Sam
         quick=quick,
         hub=np.concatenate([wheel.hub for wheel in wheels]),
         shaking=np.array([wheel.shaking for wheel in wheels]),
-        brake_torque=np.array([wheel.torque for wheel in wheels]),
+        brake_torque=np.array([wheel.hub_moment.torque for wheel in wheels]),
+        brake_timing=np.array([wheel.hub_moment.timing for wheel in wheels]),
         travel=np.array([wheel.travel for wheel in wheels]),
         rack=body.rack if assembly.steered else np.zeros(len(body.rack)),
         turn=body.turn,
-        mode=np.array([wheel.mode for wheel in wheels]),
+        mode=np.array([wheel.hub_moment.mode for wheel in wheels]),
         status=status.astype(np.uint16),
     )
 
@@ -213,9 +211,8 @@ class _WheelSamples:
     status: NDArray[np.uint16]
     hub: Floats
     shaking: Floats
-    torque: Floats
     travel: Floats
-    mode: NDArray[np.int64]
+    hub_moment: HubMoment
 
 
 def _wheel_samples(
@@ -225,6 +222,7 @@ def _wheel_samples(
     corner: Corner,
     sensors: WheelSensors,
     body: Body,
+    u_clock: float,
 ) -> _WheelSamples:
     n = len(body.elapsed)
     travel = _travel(log, car, corner.name, sensors, body)
@@ -236,20 +234,20 @@ def _wheel_samples(
         rack_low, rack_high = car.steering.rack_range
         outside |= (body.rack < rack_low) | (body.rack > rack_high)
         missing |= body.steer_gaps
-    mode, torque = np.zeros(n, dtype=np.int64), np.zeros(n)
+    hub_moment = HubMoment.of_rolling(n)
     if corner.brake.place == "outboard" and not sensors.pressure_logged:
-        mode[:] = maybe_braked(log, n)
+        hub_moment.mode[:] = maybe_braked(log, n)
     elif corner.brake.place == "outboard":
         pressure = _channel(log, "brake_pressure", corner.name)
         missing |= ~np.isfinite(pressure)
-        mode, torque = _hub_moment(log, corner, pressure)
+        hub_moment = HubMoment.of_brake(log, corner, pressure, u_clock)
     status = np.zeros(n, dtype=np.uint16)
     status[outside] |= BIT["beyond_pose"]
     status[missing] |= BIT["missing_input"]
-    status[mode == 2] |= BIT["wheel_locked"]
+    status[hub_moment.mode == 2] |= BIT["wheel_locked"]
     travel = np.clip(np.where(np.isfinite(travel), travel, 0.0), low, high)
     shaking = _shaking(log, corner.name, sensors, hub)
-    return _WheelSamples(status, hub, shaking, torque, travel, mode)
+    return _WheelSamples(status, hub, shaking, travel, hub_moment)
 
 
 def _travel(
@@ -291,47 +289,6 @@ def _shaking(log: xr.Dataset, corner: str, sensors: WheelSensors, hub: Floats) -
     motion = _channel(log, "relative_acceleration", corner)[:, 2]
     period = float(log.attrs["rate"]) / HOP
     return np.asarray(uniform_filter1d(np.square(np.nan_to_num(motion)), round(2 * period) + 1))
-
-
-def maybe_braked(log: xr.Dataset, n: int) -> NDArray[np.bool_]:
-    """Samples (n,) [1] in which a brake without a pressure sensor may be on.
-
-    The pedal works both lines: where that of the other axle is logged, while it has pressure;
-    otherwise nobody knows, and the hub's moment is open throughout.
-    """
-    if "brake_pressure" not in log:
-        return np.ones(n, dtype=bool)
-    pressure = log["brake_pressure"].to_numpy()
-    pressure = pressure[:, np.isfinite(pressure).any(axis=0)]
-    return np.asarray(~(pressure <= BRAKE_ON).all(axis=1) if pressure.size else np.ones(n, bool))
-
-
-def _hub_moment(
-    log: xr.Dataset, corner: Corner, pressure: Floats
-) -> tuple[NDArray[np.int64], Floats]:
-    """Mode of the hub and torque of the caliper [N m] by line pressure [Pa], all (sample,)."""
-    mode, torque = np.zeros(len(pressure), dtype=np.int64), np.zeros(len(pressure))
-    braked = np.flatnonzero(pressure > BRAKE_ON)  # not where it has no number
-    mode[braked] = 1
-    if np.isfinite(corner.brake.torque_per_pressure):
-        torque[braked] = pressure[braked] * corner.brake.torque_per_pressure
-    if "wheel_speed" in log and corner.name in log.get_index("corner"):
-        stands = np.abs(_channel(log, "wheel_speed", corner.name)) < STANDS_STILL
-        locked = braked[still_locked(stands, log["elapsed_time"].to_numpy())[braked]]
-        mode[locked], torque[locked] = 2, 0.0
-    return mode, torque
-
-
-def still_locked(stands: NDArray[np.bool_], time: Floats) -> NDArray[np.bool_]:
-    """Samples (sample,) at which a wheel that `stands` (sample,) by its sensor surely does [1].
-
-    `time` (sample,) [s].  The sensors of a brake control are late and see no slow wheel: one that
-    is about to turn again by its log turns already, and its spin takes more than the road asks of a
-    locked one.  Then the moment that the hub passes is that of the brake.
-    """
-    turns = np.append(time[~stands], np.inf)
-    following = turns[np.searchsorted(turns, time)]
-    return np.asarray(stands & (following - time > LATE))
 
 
 def _channel(log: xr.Dataset, name: str, corner: str | None = None) -> Floats:

@@ -45,9 +45,10 @@ class Samples:
     `time` (sample,) [s], `indication` (gauge, sample), `quick` (gauge, sample) the part of it that
     may have folded, or (0, sample) if none may, `hub` (3 w, sample) specific force [m/s2],
     `shaking` (w, sample) [m2/s4] the square of what moves each hub up and down, `brake_torque`
-    (w, sample) [N m], `travel` (w, sample), `rack` (sample,) [m], `turn` (3, 3, sample) from
-    vehicle into intermediate axes; `mode` (w, sample) of the hubs and `status` (w, sample), the
-    flags that are known beforehand.
+    (w, sample) [N m], `brake_timing` (w, sample) [N m] its error by the clock of the pressure,
+    `travel` (w, sample), `rack` (sample,) [m], `turn` (3, 3, sample) from vehicle into intermediate
+    axes; `mode` (w, sample) of the hubs and `status` (w, sample), the flags that are known
+    beforehand.
     """
 
     time: Floats
@@ -56,6 +57,7 @@ class Samples:
     hub: Floats
     shaking: Floats
     brake_torque: Floats
+    brake_timing: Floats
     travel: Floats
     rack: Floats
     turn: Floats
@@ -182,7 +184,8 @@ def _random(solver: Solver, samples: Samples, turns: Turns, force: Singles) -> S
         noise[:, chosen] = solver.random[m].astype(np.float32)[:, None]
         hop[:, chosen] = np.square(solver.hub_gain[m]).astype(np.float32) @ moved[:, chosen]
     hop += noise
-    return hop + _folded(solver, samples, noise) + _of_clock(solver, samples, force)
+    clocks = _of_clock(solver, samples, force) + _of_brake_timing(solver, samples)
+    return hop + _folded(solver, samples, noise) + clocks
 
 
 def _folded(solver: Solver, samples: Samples, noise: Singles) -> Singles | float:
@@ -214,6 +217,17 @@ def _of_clock(solver: Solver, samples: Samples, force: Singles) -> Singles | flo
     return np.square((u * solver.outputs.rows @ change).astype(np.float32))
 
 
+def _of_brake_timing(solver: Solver, samples: Samples) -> Singles | float:
+    """Variance (output, sample) [N2] by the clock of brakes that another logger recorded."""
+    if not samples.brake_timing.any():
+        return 0.0
+    first = len(solver.gauges) + len(samples.hub)
+    per = _forces_per(solver, samples, slice(first, first + len(samples.brake_timing)))
+    force = per * samples.brake_timing.astype(np.float32)
+    flat = np.moveaxis(force, 2, 0).reshape(force.shape[2], -1, force.shape[-1])
+    return np.square(solver.outputs.rows.astype(np.float32) @ flat).sum(axis=0)
+
+
 def beyond_pulls(force: NDArray, reached: Floats) -> NDArray:
     """Amount by which forces (..., 3) exceed the largest pull `reached` (..., 3), or zero [N]."""
     return np.asarray(np.maximum(np.abs(force) - WITHIN_PULLS * reached, 0.0))
@@ -243,13 +257,17 @@ def forces_per_indication(solver: Solver, samples: Samples) -> Singles:
 
     Vehicle axes, without bounds; where the hubs are and what they do decide it.
     """
+    return _forces_per(solver, samples, slice(len(solver.gauges)))
+
+
+def _forces_per(solver: Solver, samples: Samples, inputs: slice) -> Singles:
+    """The same per some of the inputs that `forces_of` has, (w, 3, input, sample)."""
     basis = solver.table.basis(samples.travel, samples.rack)
-    gauges, (wheels, n) = len(solver.gauges), samples.travel.shape
-    out = np.empty((gauges, 4 * wheels, n), dtype=np.float32)
+    wheels, n = samples.travel.shape
+    out = np.empty((inputs.stop - (inputs.start or 0), 4 * wheels, n), dtype=np.float32)
     for m, chosen in modes_in_turn(joint_mode(samples.mode)):
-        table = solver.table.inputs[m][:gauges].astype(np.float32)
-        out[..., chosen] = table @ basis[:, chosen]
-    return np.moveaxis(out.reshape(gauges, wheels, 4, n)[:, :, :3], 0, 2)
+        out[..., chosen] = solver.table.inputs[m][inputs].astype(np.float32) @ basis[:, chosen]
+    return np.moveaxis(out.reshape(len(out), wheels, 4, n)[:, :, :3], 0, 2)
 
 
 def _spread(solver: Solver, basis: Singles, mode: NDArray[np.int64]) -> Floats:
