@@ -23,7 +23,8 @@ class Option:
 
     It is a number in `unit`, or a word where `unit` is empty; with the default None it may be left
     out, and `help` says what then happens.  An option that `reads` a kind of file is the name of
-    one in commands, and what the file holds in Python.
+    one in commands, and what the file holds in Python.  Commands have it as `spelt`, if not as
+    `name`.
     """
 
     name: str
@@ -32,6 +33,12 @@ class Option:
     unit: str = ""
     reads: Literal["", "sections", "vehicle", "answer", "results", "runs"] = ""
     required: bool = False  # the answer cannot do without it
+    spelt: str = ""
+
+    @property
+    def flag(self) -> str:
+        """The option of commands."""
+        return f"--{(self.spelt or self.name).replace('_', '-')}"
 
     @property
     def words(self) -> str:
@@ -229,8 +236,8 @@ ANSWERS = (
             Option(
                 "time", "one sample, nearest to this time; without it the largest force", unit="s"
             ),
-            Option("start", "start of a window instead of one sample", unit="s"),
-            Option("end", "end of the window", unit="s"),
+            Option("start", "start of a window instead of one sample", unit="s", spelt="from"),
+            Option("end", "end of the window", unit="s", spelt="to"),
             Option("section", "name of a section as the window, such as 'corner 2'"),
             SECTIONS,
         ),

@@ -27,7 +27,7 @@ EXAMPLES = {
     a.command: " ".join(
         [
             f"recon {a.command} forces/forces.nc",
-            *(f"--{option.name} car.toml" for option in a.options if option.required),
+            *(f"{option.flag} car.toml" for option in a.options if option.required),
             f"--out {a.name}",
         ]
     )
@@ -124,11 +124,12 @@ def _outputs(folder: str) -> tuple[Argument, ...]:
 def _options_of(answer: Answer) -> tuple[Argument, ...]:
     return tuple(
         _argument(
-            f"--{option.name.replace('_', '-')}",
+            option.flag,
             option.words.replace("%", "%%"),
             type=_float if option.unit else str,
             default=option.default,
             metavar=(option.unit or option.name).upper(),
+            dest=option.name,
         )
         for option in answer.options
     )

@@ -39,7 +39,7 @@ from recon.conditioning.stuck_and_clipped_gauges import (
     flat_samples,
     require_in_range,
 )
-from recon.conditioning.zero import Zero, zero_of
+from recon.conditioning.zero import Zero, warn_of_lone, zero_of
 from recon.records.logs import require_raw
 from recon.records.scratch import copied, room
 from recon.records.sheets import Tares
@@ -259,7 +259,8 @@ def _zeros(
 ) -> dict[str, Zero]:
     """Zeros of the assemblies that have tares, at each sample in `value`, NaN of other gauges."""
     elapsed = log["elapsed_time"].to_numpy()
-    out = {}
+    out: dict[str, Zero] = {}
+    lone: dict[str, list[str]] = {}  # by the state of their only tare
     for assembly in assembly_names(car):
         linkage = linkage_of(car, assembly)
         gauges = tuple(g.name for g in linkage.gauges if g.name in names)
@@ -280,8 +281,11 @@ def _zeros(
             by_side = [log["gauge_temperature"].sel(corner=side).to_numpy() for side in sides]
             temperature = by_side[0] if len(by_side) == 1 else np.nanmean(by_side, axis=0)
         own, columns = side_by_side(raw, at), [value[:, k] for k in at]
-        out[assembly] = zero_of(tares, gauges, elapsed, temperature, own, columns)
-        if out[assembly].state == "pads" and linkage.tied:
+        zero = out[assembly] = zero_of(tares, gauges, elapsed, temperature, own, columns)
+        lone.setdefault(zero.state, []).extend(
+            gauge for gauge, moved in zip(gauges, zero.change, strict=True) if np.isnan(moved)
+        )
+        if zero.state == "pads" and linkage.tied:
             raise DataError(
                 where=f"{tares.path}, {linkage.title}",
                 found="tares on pads only",
@@ -289,6 +293,9 @@ def _zeros(
                 do="Lift both wheels clear of the ground and tare again, before and after the "
                 "drive.",
             )
+    for state, only in lone.items():
+        if only:
+            warn_of_lone(tares, only, state)
     return out
 
 

@@ -99,7 +99,6 @@ def zero_of(
 
     Raises DataError: a gauge has no tare, or none whose load is known; or a tare during the drive
     has no time within the log. The message names the gauge.
-    Warns DataWarning: gauges with a single tare, by name.
     """
     state = _state(tares, gauges)
     knots = [_knots(tares, gauge, state, elapsed) for gauge in gauges]
@@ -114,8 +113,6 @@ def zero_of(
     span = np.fmax.reduce(raw, axis=0) - np.fmin.reduce(raw, axis=0)
     _refuse_impossible(tares, gauges, knots, change, span)
     lone = np.array([len(of.row) == 1 for of in knots])
-    if lone.any():
-        _warn_of_lone(tares, [g for g, alone in zip(gauges, lone, strict=True) if alone], state)
     first, last = (np.array([of.row[end] for of in knots]) for end in (0, -1))
     return Zero(
         mean=np.array([value.mean() for value in values]),
@@ -296,7 +293,11 @@ def _refuse_impossible(
             )
 
 
-def _warn_of_lone(tares: Tares, gauges: list[str], state: str) -> None:
+def warn_of_lone(tares: Tares, gauges: list[str], state: str) -> None:
+    """Say that these gauges have a single tare, in that `state`.
+
+    Warns DataWarning: gauges by name.
+    """
     warn(
         f"{tares.path}: one tare only for {', '.join(gauges)} (state '{state}'), so the drift of "
         f"the zero is unknown; {100 * LONE_TARE:.1f} % of the largest indication is used as its "

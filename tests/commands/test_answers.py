@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import inspect
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -29,7 +30,7 @@ def calculated(answer: Answer, forces: xr.Dataset) -> xr.Dataset:
 
 def files_of(answer: Answer) -> list[object]:
     """Options of the command that name files the answer cannot do without."""
-    return [w for o in answer.options if o.reads == "vehicle" for w in (f"--{o.name}", CAR)]
+    return [w for o in answer.options if o.reads == "vehicle" for w in (o.flag, CAR)]
 
 
 def refused(ended: Ended, answer: Answer) -> bool:
@@ -78,10 +79,21 @@ def test_help_names_every_option_with_default_and_unit(answer: Answer, run: Run)
     shown = " ".join(run(answer.command, "--help").out.split())
     assert answer.help in shown
     for option in answer.options:
-        assert f"--{option.name.replace('_', '-')} " in shown
+        assert f"{option.flag} " in shown
         assert option.words in shown
         assert not option.unit or f"{option.help} [{option.unit}]" in option.words
         assert option.default is None or f"(default {option.default:g})" in option.words
+
+
+def test_a_window_is_asked_for_in_the_words_of_all_commands(
+    run: Run, one_corner: OneCorner, tmp_path: Path
+) -> None:
+    window = ("--from", 2, "--to", 4)
+    ended = run("budget", one_corner.forces, *window, "--out", tmp_path / "budget")
+    assert ended.code == 0, ended.err
+    assert "from 2 to 4 s" in ended.out
+    ended = run("export", one_corner.forces, *window, "--out", tmp_path / "window.csv")
+    assert ended.code == 0, ended.err
 
 
 @every_answer
@@ -109,8 +121,9 @@ def test_an_option_that_is_not_finite_is_refused(
     for option in answer.options:
         if not option.unit:
             continue  # a word
-        word = f"--{option.name.replace('_', '-')}"
-        ended = run(answer.command, one_corner.forces, word, "nan", "--out", tmp_path / "out")
+        ended = run(
+            answer.command, one_corner.forces, option.flag, "nan", "--out", tmp_path / "out"
+        )
         assert ended.code == 2
         assert f"{option.name} = nan {option.unit}" in ended.err
         assert not (tmp_path / "out").exists()
