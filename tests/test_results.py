@@ -59,6 +59,13 @@ def test_what_is_read_back_is_what_was_written(tmp_path: Path, name: str) -> Non
     assert back.attrs["history"].endswith("written by recon")
 
 
+def test_the_samples_of_a_force_lie_beside_each_other_when_read(tmp_path: Path) -> None:
+    """As in forces that were just made: answers from a file had taken three times as long."""
+    back = read_result(written("forces", tmp_path))
+    for name in ("tyre_force", "u_tyre_force_random", "travel", "status"):
+        assert back[name].to_numpy()[:, 0, ...].strides[0] == back[name].dtype.itemsize, name
+
+
 # The checker takes differences of every coordinate to see whether it rises; ours of words
 # (corner, axle, component) make it stumble, which is no complaint about the file.
 STUMBLES = (

@@ -22,7 +22,7 @@ from recon.base.version import program_version
 from recon.records.files import RESULT, existing_file, replace_whole, require_ending
 from recon.records.forces import ONLY_FORCES, require_sound_forces
 from recon.records.provenance import Record, with_record
-from recon.records.scratch import LARGE, room
+from recon.records.scratch import room
 
 FORMAT = 1
 LARGEST_RATIO = 200  # of claimed bytes to those of the file: packing does not reach it
@@ -178,17 +178,22 @@ def read_result(path: str | Path) -> xr.Dataset:
 
 
 def _loaded(opened: xr.Dataset) -> xr.Dataset:
-    """The dataset without its file: large variables in `room`, so that a long drive fits."""
-    large = {}
+    """The dataset without its file: samples are read into `room`, so that a long drive fits.
+
+    Those of a force lie beside each other in memory, as in a result that was just made: what looks
+    at one force at a time is ten times as quick then.
+    """
+    sampled = {}
     for name, variable in opened.data_vars.items():
-        if variable.nbytes < LARGE:
+        if variable.dims[:1] != (SAMPLES,):
             continue
-        values = room(variable.shape, variable.dtype)
+        first, *others = variable.shape
+        values = np.moveaxis(room((*others, first), variable.dtype), -1, 0)
         for start in range(0, len(values), SECTION):
             part = slice(start, start + SECTION)
             values[part] = variable[part].to_numpy()
-        large[name] = variable.copy(data=values)
-    dataset = opened.assign(large).load()
+        sampled[name] = variable.copy(data=values)
+    dataset = opened.assign(sampled).load()
     dataset.encoding = opened.encoding
     return dataset
 
