@@ -6,7 +6,7 @@ anything that a tyre and a hub can pass are not wired as on the day of the pulls
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import partial
 from itertools import combinations
@@ -83,17 +83,32 @@ def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     Where the gauges contradict each other, only those that they make likely are tried.
     """
     every = list(_causes(view, doubted))
-    if not any(term.contradicts for term in of_gauges(view)):
-        yield from every
-        return
+    if any(term.contradicts for term in of_gauges(view)):
+        every = [
+            replace(one, mended=partial(_again, mended, view, one))
+            for one, mended in _likely(view, every)
+        ]
+    yield from every
+
+
+def _likely(view: View, every: list[Candidate]) -> list[tuple[Candidate, View]]:
+    """The causes that gauges do not make hopeless, with the drive without them, likeliest first."""
     views = [one.mended(view) for one in every]
-    likely = [
-        sum(term.log_likelihood for term in of_gauges(mended)) + one.weight
-        for one, mended in zip(every, views, strict=True)
-    ]
-    order = np.argsort(likely)[::-1]
-    best = [i for i in order[:MOST] if likely[i] > likely[order[0]] - HOPELESS]
-    yield from [replace(every[i], mended=partial(_again, views[i], view, every[i])) for i in best]
+    likely = np.array([one.weight for one in every])
+    likely += [_log_likelihood(gauges_agree(mended)) for mended in views]
+    best = -np.inf
+    for i in np.argsort(-likely):
+        if likely[i] <= best - HOPELESS:
+            break  # gauges one by one only speak against a cause, and so against all that follow
+        likely[i] += _log_likelihood(single_gauges_agree(views[i]))
+        best = max(best, likely[i])
+    order = np.argsort(-likely)[:MOST]
+    return [(every[i], views[i]) for i in order if likely[i] > best - HOPELESS]
+
+
+def _log_likelihood(terms: Iterable[Term]) -> float:
+    """Logarithm of the likelihood of some comparisons, none above zero [nats]."""
+    return sum(term.log_likelihood for term in terms)
 
 
 def _again(mended: View, of: View, candidate: Candidate, view: View) -> View:
