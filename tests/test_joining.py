@@ -162,10 +162,23 @@ def test_a_clock_that_jumps_is_named(tmp_path: Path) -> None:
 
 def test_what_cannot_be_joined_is_refused(tmp_path: Path) -> None:
     gauges, vehicle = two_files(tmp_path)
-    with pytest.raises(DataError, match=r"vehicle.csv, .*vehicle.csv: no column of any gauge"):
-        quiet([vehicle, vehicle])
-    with pytest.raises(DataError, match=r"gauges.csv: gauge G1, which .*gauges.csv holds as well"):
-        quiet([gauges, gauges])
+    with pytest.raises(DataError, match=r"vehicle.csv, .*copy.csv: no column of any gauge"):
+        quiet([vehicle, save(tmp_path, vehicle.read_text() + "\n", "copy.csv")])
+    rest = save(tmp_path, "".join(gauges.read_text().splitlines(keepends=True)[:-9]), "rest.csv")
+    with pytest.raises(DataError, match=r"rest.csv: gauge G1, which .*gauges.csv holds as well"):
+        quiet([gauges, rest])
+
+
+def test_a_log_that_is_given_twice_is_refused(tmp_path: Path) -> None:
+    gauges, vehicle = two_files(tmp_path)
+    again = save(tmp_path, vehicle.read_text(), "copy.csv")
+    with pytest.raises(DataError, match=r"vehicle\.csv: the same log twice; need each log once"):
+        quiet([gauges, vehicle, vehicle])
+    with pytest.raises(DataError, match=r"copy\.csv: the same log as .*vehicle\.csv; need each"):
+        quiet([gauges, vehicle, again])
+    # Two maps may each take other columns of one file.
+    one = save(tmp_path, 'format = 1\nkind = "log"\n', "one.toml")
+    assert {"speed", "roll"} <= set(quiet([gauges, (vehicle, one), vehicle]))
 
 
 def test_two_loggers_of_the_demo_give_the_forces_of_one(tmp_path: Path) -> None:

@@ -10,9 +10,11 @@ import numpy as np
 import pytest
 
 from recon.base.errors import DataError, OutputError
+from recon.base.version import program_version
 from recon.calibration.calibrated import Calibration
 from recon.calibration.gross_errors import GrossError
 from recon.calibration.store import read_calibration, write_calibration
+from recon.records.provenance import Input, Record
 from recon.records.results import read_result, write_result
 from tests.days import day, exact
 from tests.suspension_days import unit_day
@@ -110,12 +112,18 @@ def test_the_tares_of_the_pulls_are_kept(tmp_path: Path) -> None:
 def test_a_calibration_from_before_a_release_is_to_be_made_again(
     tmp_path: Path, gone: tuple[str, ...]
 ) -> None:
-    path = write_calibration(exact().calibration, tmp_path / "calibration.nc")
+    inputs = (Input("vehicle", "car.toml", "0"), Input("pulls", "p.csv", "1"),
+              Input("verification", "v.csv", "2"))  # fmt: skip
+    path = write_calibration(
+        exact().calibration, tmp_path / "calibration.nc",
+        record=Record("calibrate", {}, inputs, (), ()),
+    )  # fmt: skip
     names = [f"FL_{name}" for name in gone]
     older = write_result(read_result(path).drop_vars(names), tmp_path / "older.nc")
     message = (
         rf"older\.nc: 'Calibration of Invented club racer', without {', '.join(names)}; need a "
-        r"dataset with these variables\.(?s:.*)calibration\.nc\), or write it again"
+        rf"dataset with these variables\.(?s:.*)recon {program_version()} wrote this file on 20.*"
+        r"older layout(?s:.*)Write it again: `recon calibrate car.toml p.csv --verification v.csv`"
     )
     with pytest.raises(DataError, match=message):
         read_calibration(older)

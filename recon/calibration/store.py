@@ -16,6 +16,7 @@ from recon.base.labelled import Variable, place_of, require, require_content, st
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.quantities import COMPONENTS
+from recon.base.version import program_version
 from recon.calibration.calibrated import Calibration, Conditions, CornerCalibration, Facts, Quality
 from recon.calibration.description import (
     FIELDS,
@@ -27,10 +28,11 @@ from recon.calibration.description import (
     variables_of,
 )
 from recon.records.files import RESULT, checksum, existing_file
-from recon.records.provenance import Record
+from recon.records.provenance import Record, recorded_inputs
 from recon.records.results import read_result, write_result
 
 KIND = "calibration"
+MUST = ("vehicle", "pulls")  # inputs that the command takes without the name of an option
 MAKE_AGAIN = "Name the file that `recon calibrate` wrote (calibration.nc), or write it again."
 
 
@@ -96,8 +98,25 @@ def _read(path: str, _content: str) -> Calibration:
 def _require(dataset: xr.Dataset, described: Mapping[str, Variable], names: Iterable[str]) -> None:
     """Check labels, units and content of some variables."""
     written = {name: _as_written(dataset, name, described[name]) for name in names}
-    require(dataset, written, written, MAKE_AGAIN)
+    require(dataset, written, written, _made_again(dataset))
     require_content(dataset, written, written, MAKE_AGAIN)
+
+
+def _made_again(dataset: xr.Dataset) -> str:
+    """Advice on another layout: who wrote the file and when, and how to write it again."""
+    program, day = (str(dataset.attrs.get(name, "")) for name in ("program", "created"))
+    if not program:
+        return MAKE_AGAIN
+    inputs = recorded_inputs(dataset)
+    words = [
+        one.file if one.role in MUST else f"--{one.role.replace('_', '-')} {one.file}"
+        for one in inputs
+    ]
+    again = " ".join(["recon calibrate", *words])
+    return (
+        f"{program} wrote this file on {day[:10]}, in an older layout than this recon "
+        f"{program_version()} reads, or it was changed since. Write it again: `{again}`."
+    )
 
 
 def _described_in(dataset: xr.Dataset, corner: str) -> dict[str, Variable]:

@@ -62,8 +62,8 @@ def read_logs(sources: Sequence[Source], car: Vehicle) -> xr.Dataset:
     Raises
     ------
     DataError
-        There is no list of logs, one is refused as by `read_log`, none has a gauge, a gauge is in
-        two of them, or clocks cannot be aligned.
+        There is no list of logs, one is refused as by `read_log` or stands there twice, none has a
+        gauge, a gauge is in two of them, or clocks cannot be aligned.
 
     Warns
     -----
@@ -85,6 +85,7 @@ def joined_logs(sources: Sequence[Source], car: Vehicle) -> Joined:
     if len(pairs) < 2:
         return Joined(read_log(pairs[0][0], car, column_map=pairs[0][1]))
     logs = [read_log(path, car, column_map=chosen, gauged=False) for path, chosen in pairs]
+    _refuse_same_file(logs, [chosen for _, chosen in pairs])
     first = max(range(len(logs)), key=lambda k: logs[k].sizes["gauge"])
     if not logs[first].sizes["gauge"]:
         raise DataError(
@@ -120,6 +121,21 @@ def _coverage(base: xr.Dataset, other: xr.Dataset, clock: Clock) -> str:
         f"; it covers only {max(start, begins):.1f} to {min(end, ends):.1f} s of a drive from "
         f"{begins:.1f} to {ends:.1f} s, and its channels are missing outside that time"
     )
+
+
+def _refuse_same_file(logs: list[xr.Dataset], maps: list[str | Path | None]) -> None:
+    """Refuse a file that is given twice; two maps may each take other columns of one file."""
+    seen: dict[tuple[str, str], str] = {}
+    for log, chosen in zip(logs, maps, strict=True):
+        path, file = str(log.attrs["path"]), (str(log.attrs["checksum"]), str(chosen))
+        if file in seen:
+            raise DataError(
+                path,
+                "the same log twice" if path == seen[file] else f"the same log as {seen[file]}",
+                "each log once",
+                "Leave one out, or name the log that was meant.",
+            )
+        seen[file] = path
 
 
 def _refuse_same_gauge(base: xr.Dataset, other: xr.Dataset) -> None:
