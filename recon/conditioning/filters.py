@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats, runs
 from recon.base.errors import DataError
+from recon.base.threads import THREADS
 from recon.records.scratch import room
 
 ORDER = 4  # of each of the two passes
@@ -124,20 +126,23 @@ def low_pass(
         if part.stop - part.start <= TOGETHER and np.isfinite(values[part]).all():
             out[part] = zero_phase(sections, values[part].astype(float, copy=False))
             continue
-        # Column by column and in place: a long log has no room to spare.
-        for k in range(values.shape[1]):
-            column = out[part, k]
-            column[:] = values[part, k]
-            # A sum costs little and is finite only where every sample is: the usual case.
-            gaps = not np.isfinite(column.sum())
-            missing = np.flatnonzero(~np.isfinite(column)) if gaps else NONE
-            if missing.size == len(column):
-                column[:] = np.nan
-                continue
-            column[missing] = _bridge(column, missing)
-            zero_phase(sections, column, column)
-            column[missing] = np.nan
+        columns = [(values[part, k], out[part, k]) for k in range(values.shape[1])]
+        with ThreadPoolExecutor(THREADS) as pool:  # spectra hold no lock
+            list(pool.map(partial(_pass_column, sections), *zip(*columns, strict=True)))
     return out
+
+
+def _pass_column(sections: Floats, values: Floats, out: Floats) -> None:
+    """Filter `values` (sample,) [any unit] in `out`: a long log has no room to spare."""
+    out[:] = values
+    # A sum costs little and is finite only where every sample is: the usual case.
+    missing = NONE if np.isfinite(out.sum()) else np.flatnonzero(~np.isfinite(out))
+    if missing.size == len(out):
+        out[:] = np.nan
+        return
+    out[missing] = _bridge(out, missing)
+    zero_phase(sections, out, out)
+    out[missing] = np.nan
 
 
 def stretches_near(at: NDArray[np.int64], band: Band) -> list[slice]:

@@ -21,7 +21,7 @@ from recon.base.labelled import stamped
 from recon.base.late import xr
 from recon.base.public import public
 from recon.base.status import BIT
-from recon.base.threads import one_thread
+from recon.base.threads import THREADS, one_thread
 from recon.base.words import enumerated
 from recon.calibration.calibrated import Calibration, Verdict
 from recon.calibration.evidence_against import require_same_gauges
@@ -53,7 +53,6 @@ from recon.records.logs import require_conditioned, require_in_order
 
 SECTION = 8 * BLOCK  # samples whose inputs are worked out together, however long the log is
 MARGIN = 256  # samples around a section, for inputs that look at their neighbours
-THREADS = 2  # assemblies that are solved side by side
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.errors import DataError
 from recon.base.late import pd
+from recon.base.threads import THREADS
 from recon.records.frames import frame_rows, frame_values
 from recon.records.layout import NUMBER, Layout, opened_bytes, refuse_nul, split_cells
 from recon.records.scratch import room
@@ -29,7 +30,6 @@ BLOCK_BYTES = 1 << 23  # measured: a tenth less time than 1 << 22, as fast as la
 LOOKS = 16  # at pieces of a file, from which the length of its lines is known
 SPARE = 1.03  # of the rows that a table is expected to have
 PACKED = 4.0  # bytes of text in one packed byte, usual for logs
-THREADS = 2  # that parse; measured 0.6 of the time of one on two idle cores
 MISSING = ("", "nan", "NaN")  # cells that mean "no number here"
 LONGEST_LINE = 1 << 16  # bytes; of longer ones only the time to read them changes
 NEWLINE = b"\n"
