@@ -126,16 +126,41 @@ def _of_event(launch: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
     return ((weight * each).sum(over) / weight.sum(over)).to_numpy()
 
 
-def hop_ends(truth: xr.Dataset) -> tuple[float, float]:
-    """Times [s] at which the hop of a drive begins and ends; NaN without."""
+def _cycles(launch: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
+    """Cycles of hop of Fz between its ends, at the driver's frequency; NaN of Fx.
+
+    Those after shifts, which have no ends, stay.
+    """
+    if "hop_begin" not in launch:
+        return launch["hop_cycles"].to_numpy()
+    start, end = hop_ends(truth)
+    near = np.abs(launch["hop_begin"].to_numpy() - start) < NEAR
+    near[..., np.arange(near.shape[-1]) != UPWARD] = False
+    return np.where(near, (end - start) * _figures(truth, "frequency")[0], np.nan)
+
+
+def _most_cycles(launch: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
+    """Cycles of the force that has most of them in each event; NaN where that is Fx."""
+    longest = launch["hop_cycles"].to_numpy().reshape(launch.sizes["hop"], -1)
+    each = _cycles(launch, truth).reshape(longest.shape)
+    return each[np.arange(len(each)), np.nanargmax(longest, axis=1)]
+
+
+def _figures(truth: xr.Dataset, *words: str) -> list[float]:
+    """Figures of the hop of a drive by name; NaN without."""
     kinds = truth["event_kind"].to_numpy().tolist() if "event_kind" in truth else []
     if "hop" not in kinds:
-        return float("nan"), float("nan")
-    at = kinds.index("hop")
-    start, growth, decay, frequency, amplitude = (
-        float(truth[f"event_{word}"].to_numpy()[at])
-        for word in ("start", "growth", "decay", "frequency", "amplitude")
+        return [float("nan")] * len(words)
+    return [float(truth[f"event_{word}"].to_numpy()[kinds.index("hop")]) for word in words]
+
+
+def hop_ends(truth: xr.Dataset) -> tuple[float, float]:
+    """Times [s] at which the hop of a drive begins and ends; NaN without."""
+    start, growth, decay, frequency, amplitude = _figures(
+        truth, "start", "growth", "decay", "frequency", "amplitude"
     )
+    if np.isnan(start):
+        return start, start
     hop = Hop(start + 2.0 / growth, frequency, 1.0, growth, decay, 0.0)
     since = np.arange(-3.0, 3.0, 1e-4)
     there = since[abs(amplitude) * hop.envelope(since) >= LEAST]
@@ -173,6 +198,8 @@ FORMS: dict[str, Callable[[xr.Dataset, xr.Dataset], np.ndarray]] = {
     "hop_start": _end_of_hop("hop_start", 0),
     "hop_finish": _end_of_hop("hop_finish", 1),
     "hop_end": _end_of_hop("hop_end", 1),
+    "hop_cycles": _cycles,
+    "hop_event_cycles": _most_cycles,
     "hop_frequency": _frequency,
     "hop_event_frequency": _of_event,
     "shuffle_frequency": _shuffle,

@@ -86,7 +86,7 @@ def test_the_frequency_of_hop_is_read_in_another_way_than_by_the_answer() -> Non
                "hop_mean_amplitude": 500.0}  # fmt: skip
     ideal = xr.Dataset(
         {name: (by_force, value * count) for name, value in figures.items()}
-        | {"hop_event_frequency": ("hop", [12.0])},
+        | {"hop_event_frequency": ("hop", [12.0]), "hop_event_cycles": ("hop", [9.0])},
         coords={"corner": ["RL", "RR"]}, attrs={"bandwidth_Hz": 30.0},
     )  # fmt: skip
     closed = in_closed_form(ideal, truth, ideal)
@@ -94,6 +94,11 @@ def test_the_frequency_of_hop_is_read_in_another_way_than_by_the_answer() -> Non
         [np.nan, 12.3, np.nan, np.nan], abs=0.05, nan_ok=True
     )
     assert closed["hop_event_frequency"].to_numpy() == pytest.approx([12.3], abs=0.05)
+    first, last = hop_ends(truth)
+    assert closed["hop_cycles"].to_numpy().ravel() == pytest.approx(
+        [np.nan, 12.3 * (last - first), np.nan, np.nan], nan_ok=True
+    )
+    assert closed["hop_event_cycles"].to_numpy() == pytest.approx([12.3 * (last - first)])
     elsewhere = in_closed_form(ideal.assign(hop_begin=ideal["hop_begin"] + 2.0), truth, ideal)
     assert np.isnan(elsewhere["hop_event_frequency"]).all()
     of_shifts = xr.Dataset({"hop_frequency": ("shift", [11.0])})

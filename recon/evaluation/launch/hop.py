@@ -39,7 +39,6 @@ MOST_ROAD = 3.0
 # Of a cycle: least scatter of reversals where few are seen, and by how much a fit and a periodogram
 # differ from end to end of 400 waves without any error that grow and die away.
 FEW_SCATTER, UNSTEADY = 0.05, 0.016
-U_COUNT = 0.5 / np.sqrt(12.0)  # cycles, of a count that is rounded to half of one
 BY_CHANCE, SEED = 1000, 20263  # draws of several ends, of which the outermost is looked for
 COMPONENTS = (0, 2)  # x and z
 QUANTITIES = ("start", "end", "frequency", "cycles", "largest", "mean", "growth", "decay")
@@ -166,7 +165,7 @@ def measured(
             some[0].start,
             some[-1].end,
             longest.frequency,
-            sum(o.cycles for o in some),
+            sum((o.end - o.start) * o.frequency for o in some),
             max(o.largest for o in some),
             swing.mean(),
             growth,
@@ -190,7 +189,7 @@ def u_reading(quantities: Floats, least: float, road: Floats) -> Floats:
     small may last until then, where the road cancels it: also at most a cycle, and not if it would
     still be large a cycle later.  One that does not die away and stops while no road could cancel
     its half-waves was cut off; not if they are small against its largest, which the road then
-    lifted.  Cycles are counted in halves, and reach as far beyond the outermost ones as that.
+    lifted.  Cycles are as unsure as both ends.
     Amplitudes are read from the force alone, whose errors hold what half waves that come and go
     change.
     """
@@ -211,7 +210,7 @@ def u_reading(quantities: Floats, least: float, road: Floats) -> Floats:
         edge = np.where(small, 0.25, 0.125)  # cycles
         out[:2] = np.hypot(edge, late) / frequency
         out[2] = u_frequency(frequency, cycles, scatter)
-        out[3] = np.hypot(U_COUNT, np.hypot(*edge))
+        out[3] = frequency * np.hypot(*out[:2])
     return out
 
 
