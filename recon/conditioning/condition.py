@@ -33,6 +33,7 @@ from recon.conditioning.filters import (
 )
 from recon.conditioning.folding import quick_indication
 from recon.conditioning.hub_motion import with_hub_motion
+from recon.conditioning.logger_filter import filter_of_logger, taken_away
 from recon.conditioning.noise import noise_of_drive, scatter, share_passed, tell_of_noise
 from recon.conditioning.stuck_and_clipped_gauges import (
     clipped_samples,
@@ -74,8 +75,8 @@ def condition(
         `indication` (elapsed_time, gauge) minus its zero, in each gauge's unit; `zero` (gauge,),
         its mean over the log, `zero_change`, the last tare less the first, `u_zero` and `noise`
         (gauge,), standard uncertainties, in the same unit; `quick_indication` (elapsed_time,
-        gauge) of a slow log, see `conditioning.folding`;
-        `gauge_status` (elapsed_time, gauge) with flags of `recon.base.status`;
+        gauge) of a slow or filtered log, see `folding` and `logger_filter`; `gauge_status`
+        (elapsed_time, gauge) with flags of `recon.base.status`;
         `tare_temperature` (tare, gauge) of the first and the last one [degC];
         `tare_state` and `tare_pad_load` (tared_corner,) [N]; the other channels, low-passed;
         attributes `bandwidth` and `rate` [Hz].
@@ -126,12 +127,12 @@ def condition(
     out.attrs |= {"bandwidth": min(bandwidth, 0.5 * rate), "rate": rate, "noise_gain": gain}
     by_sample, band = ("elapsed_time", "gauge"), Band(bandwidth, rate, parts, int(np.nanmax(alike)))
     rounding, path = u_of_rounding(raw), str(log.attrs.get("path", "log"))
-    made: dict[str, tuple[Any, ...]] = {}
-    made |= quick_indication(tared, band, np.hypot(noise, rounding), names, path)
+    quick = taken_away(tared, band, filter_of_logger(raw, of_tares, rate), path)
+    quick = quick or quick_indication(tared, band, np.hypot(noise, rounding), names, path)
     noise = np.hypot(noise * share_passed(gain, alike), rounding)
     by_name = {"zero": mean_zero, "zero_change": change, "u_zero": u_zero, "noise": noise}
-    made |= {name: (("gauge",), values) for name, values in by_name.items()}
-    made |= {
+    made: dict[str, tuple[Any, ...]] = {n: (("gauge",), values) for n, values in by_name.items()}
+    made |= quick | {
         "indication": (by_sample, low_pass(tared, bandwidth, rate, parts, out=tared)),
         "gauge_status": (by_sample, by_gauge, timing_of(log["indication"])),
         "tare_temperature": (("tare", "gauge"), temperature),
