@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from recon.analysis.braking import braking
-from recon.evaluation.braking.coasting_drag import U_ENGINE, U_ENGINE_DRAG
+from recon.evaluation.braking.coasting_drag import U_ENGINE, U_ENGINE_DRAG, U_IN_GEAR
 from tests.made_car import MASS, G, MadeCar
 from tests.test_braking import coasting, faded, words
 
@@ -35,10 +35,25 @@ def test_a_stop_in_a_lower_gear_is_within_the_interval() -> None:
     assert abs(float(found["brakes_front_share"][0]) - 0.7) > 0.005  # twin
 
 
-def test_engine_braking_that_nothing_shows_cancels_in_fade_but_for_the_gear() -> None:
+@pytest.mark.parametrize(
+    ("gears", "unlike"),
+    [
+        (None, U_ENGINE_DRAG),
+        ((3.0, 3.0), U_IN_GEAR),
+        ((3.0, 2.0), np.hypot(U_IN_GEAR, U_ENGINE_DRAG / np.sqrt(2.0))),
+        ((5.0, 2.0), U_ENGINE_DRAG),
+        ((3.0, np.nan), U_ENGINE_DRAG),
+    ],
+)
+def test_engine_braking_that_nothing_shows_cancels_in_fade_but_for_the_gear(
+    gears: tuple[float, float] | None, unlike: float
+) -> None:
     """Stops of 1800 N at the driven axle; the engine may brake with 3 % of the weight in both."""
-    found = braking(faded(0.0).forces()).sel(axle="rear")
-    expected = U_ENGINE_DRAG * U_ENGINE * MASS * G / 1800.0 * np.sqrt(2.0)
+    car = faded(0.0)
+    if gears:
+        car.channels["gear"] = np.where(car.time < 5.0, *gears)
+    found = braking(car.forces()).sel(axle="rear")
+    expected = unlike * U_ENGINE * MASS * G / 1800.0 * np.sqrt(2.0)
     assert float(found["u_force_per_pressure_change"]) == pytest.approx(expected, rel=0.05)  # ramps
 
 

@@ -87,14 +87,17 @@ def circuit_states(
     rate: float = RATE,
     damper: Damper = NO_DAMPER,
     lean: float = 1.0,
+    geared: bool = False,
 ) -> States:
     """Brake into a hairpin and drive a sweeper with power at the exit, both ways round: 38 s.
 
     The parameters are those of `launch_states`; the body leans `lean` times as much as usual.
+    A `geared` engine drags by gear and speed, any other alike.
     """
     stance = stance_of(virtual_car.truth, "a drive")
     phases = (*_circuit(stance, 1.0), *_circuit(stance, -1.0))
-    plan = replace(plan_of(phases, rate, speed=16.0, damper=damper), lean=lean)
+    plan = plan_of(phases, rate, speed=16.0, damper=damper)
+    plan = replace(plan, lean=lean, geared=geared)
     return ride(virtual_car, plan, rng)
 
 

@@ -51,7 +51,7 @@ from recon.virtual.tyre_curve import SLIP_AHEAD, SLIP_ANGLE, Grip, share_of_limi
 ROLL_MODE, PITCH_MODE = (2.2, 0.5), (2.5, 0.5)  # Hz and damping ratio of the body
 ROLL_GYRATION, PITCH_GYRATION = 0.5, 1.0  # m
 AIR_DRAG, DOWNFORCE = 0.4, 0.25  # kg/m: force over the square of the speed
-ENGINE_DRAG = 250.0  # N at the driven wheels with the throttle closed
+ENGINE_DRAG, USUAL_SPEED = 250.0, 15.0  # N at the driven wheels, throttle shut; m/s, second gear
 ENGINE_POWER, ENGINE_FORCE = 110e3, 6500.0  # W, N
 RATIOS = (0.0, 10.5, 7.2, 5.4, 4.3)  # engine over wheel, by gear
 IDLE, LAUNCHING = 105.0, 480.0  # rad/s
@@ -70,7 +70,7 @@ class Plan:
     and `clutch` (1: pressed).  `hop` (n, corner) [m] is the upward motion of the
     hubs beside that on the road.  `speed` [m/s] is that at the start; `front_share` is that of
     the lateral load transfer; `damper` is that of every wheel; the body leans on its springs
-    `lean` times as much as usual.
+    `lean` times as much as usual; a `geared` engine drags by gear and speed, any other alike.
     """
 
     time: Floats
@@ -85,6 +85,7 @@ class Plan:
     events: tuple[Event, ...] = ()
     damper: Damper = NO_DAMPER
     lean: float = 1.0
+    geared: bool = False
 
     def strut(self, moved: Floats) -> Floats:
         """Force (n, corner) [N] of springs and dampers under wheels that `moved` [m] likewise."""
@@ -297,7 +298,18 @@ def _rolling(stance: Stance, motion: _Motion, upward: Floats, plan: Plan) -> Flo
     moving = np.clip(motion.speed, 0.0, 1.0)[:, None]
     out = -moving * ROLLING_DRAG * upward - inertia * motion.along[:, None] / stance.radius**2
     shut = np.clip(-plan.ahead, 0.0, 1.0) * (1 - plan.clutch) * np.clip(motion.speed / 5, 0.0, 1.0)
-    return np.asarray(out - ENGINE_DRAG * shut[:, None] * stance.driven / stance.driven.sum())
+    drag = engine_drag(plan.gear, motion.speed) if plan.geared else ENGINE_DRAG
+    return np.asarray(out - (drag * shut)[:, None] * stance.driven / stance.driven.sum())
+
+
+def engine_drag(gear: Floats, speed: Floats) -> Floats:
+    """Drag (n,) [N] at the driven wheels of an engine whose throttle is shut.
+
+    In a `gear` (n,) at a `speed` (n,) [m/s]: a torque of which half grows with the engine's speed
+    (from memory).
+    """
+    ratio = np.array(RATIOS)[gear.astype(int)] / RATIOS[2]
+    return ENGINE_DRAG * ratio * (0.5 + 0.5 * ratio * speed / USUAL_SPEED)
 
 
 def _brakes(stance: Stance, wanted: Floats) -> tuple[Floats, Floats]:

@@ -81,7 +81,7 @@ def answers_of(day: Day, name: str) -> Iterator[tuple[str, np.ndarray]]:
             if answer.name == "load_transfer":
                 closed = transfer_in_closed_form(ideal, crew.drawn.truth, name)
             elif answer.name == "braking":
-                closed = braking_in_closed_form(ideal, crew.drawn.truth)
+                closed = braking_in_closed_form(ideal, true, shared["sections"], name == "circuit")
             else:
                 closed = in_closed_form(ideal, drive.truth, found)
             for metric, rows in compared(found, closed):

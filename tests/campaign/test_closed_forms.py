@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from recon.virtual.drawing import draw_car
+from recon.analysis.braking import braking
+from recon.evaluation.sections.find_sections import find_sections
 from recon.virtual.tyre_forces import ENGINE_DRAG
 from tests.campaign.closed_braking import braking_in_closed_form
 from tests.campaign.closed_forms import in_closed_form
-from tests.shipped_mechanisms import shipped
+from tests.test_braking import coasting, faded
 
 
 def test_times_of_a_gap_are_those_of_the_force_before_any_filter() -> None:
@@ -35,18 +36,24 @@ def test_times_of_a_gap_are_those_of_the_force_before_any_filter() -> None:
         assert closed[name].to_numpy() == pytest.approx([value, np.nan], abs=2e-4, nan_ok=True)
 
 
-@pytest.mark.parametrize("seen", [False, True])
-def test_an_engine_that_no_coasting_shows_is_no_force_of_the_brakes(seen: bool) -> None:
-    truth = draw_car(shipped("club_racer"), 3).truth  # its rear axle alone is driven
-    by_stop, by_axle = ("stop", "axle"), ("axle",)
-    ideal = xr.Dataset({
-        "braking_force": (by_stop, [[4000.0, 2000.0], [2000.0, 1000.0]]),
-        "force_per_pressure": (by_stop, [[8e-4, 5e-4], [8e-4, 5e-4]]),
-        "force_per_pressure_change": (by_axle, [0.0, 0.0]),
-        "coasting_force": (by_axle, [60.0, 300.0] if seen else [np.nan, np.nan]),
-    })  # fmt: skip
-    closed = braking_in_closed_form(ideal, truth)
-    left = 1.0 - (0.0 if seen else ENGINE_DRAG) / np.array([2000.0, 1000.0])
-    ratio, change = closed["force_per_pressure"], closed["force_per_pressure_change"]
-    assert ratio.to_numpy() == pytest.approx(np.column_stack([[8e-4] * 2, 5e-4 * left]))
-    assert change.to_numpy() == pytest.approx([0.0, left[1] / left[0] - 1.0])
+@pytest.mark.parametrize("geared", [False, True])
+def test_an_engine_that_no_coasting_shows_is_no_force_of_the_brakes(geared: bool) -> None:
+    car = faded(0.0)  # its rear axle alone is driven
+    car.channels |= {"gear": np.full(len(car.time), 3.0), "speed": np.full(len(car.time), 20.0)}
+    true = car.forces()
+    ideal, sections = braking(true), find_sections(true)
+    closed = braking_in_closed_form(ideal, true, sections, geared)
+    left = (closed["force_per_pressure"] / ideal["force_per_pressure"]).to_numpy()
+    drag = (1.0 - left) * ideal["braking_force"].to_numpy()
+    # Third gear turns the engine 5.4 / 7.2 times as fast as second.
+    expected = ENGINE_DRAG * 0.75 * (0.5 + 0.375 * 20.0 / 15.0) if geared else ENGINE_DRAG
+    assert drag == pytest.approx(np.array([[0.0, expected]] * 2), rel=1e-6)
+    change = closed["force_per_pressure_change"].to_numpy()[1]
+    assert change == pytest.approx(left[1, 1] / left[0, 1] - 1.0, abs=1e-3)  # the same stop twice
+
+
+def test_an_engine_that_coasting_shows_is_taken_off_already() -> None:
+    true = coasting().forces()
+    ideal = braking(true)
+    closed = braking_in_closed_form(ideal, true, find_sections(true), geared=False)
+    assert closed["force_per_pressure"].equals(ideal["force_per_pressure"])

@@ -25,6 +25,9 @@ CLUTCH_OPEN = 0.5
 # Of the engine's drag: in a stop it turns in other gears, and faster or slower, than while the car
 # coasts.  One gear changes it by a third (common practice, no source).
 U_ENGINE_DRAG = 0.3
+# The same in one gear: it turns faster or slower, and its drag changes by less than its speed (from
+# memory: half of it is friction that grows with speed).
+U_IN_GEAR = 0.1
 U_ENGINE = 0.03  # of the weight, engine braking that nothing shows; common practice, no source
 
 
@@ -114,10 +117,10 @@ def fade(
     """Relative change (axle,) [1] of the brakes' force per pressure from the first of two stops.
 
     `pressure` (2,) [Pa] is that of both.  The drag that was seen, or may be there, is one and the
-    same in them: only what another gear makes of it does not cancel.
+    same in them: only what another gear or speed makes of it does not cancel.
     """
     acting = _acting(drive, ends)
-    forces = _in_any_gear(ends, acting, coasting)
+    forces = _in_any_gear(ends, acting, coasting, _unlike(drive, ends))
 
     def change(first: Floats, last: Floats, drag: Floats) -> Floats:
         start, end = _brakes(acting, np.array([first, last]), drag) / pressure[:, None]
@@ -136,10 +139,23 @@ def _brakes(acting: Floats, force: Floats, drag: Floats) -> Floats:
     return np.asarray(dragged - force[:, : len(SIDES)])
 
 
-def _in_any_gear(stops: Sequence[Stop], acting: Floats, coasting: Coasting) -> list[Estimate]:
-    """`Stop.forces` of each stop, as unsure as the engine's drag in its gear."""
+def _unlike(drive: BrakedDrive, ends: Sequence[Stop]) -> float:
+    """Standard uncertainty [1] of the engine's drag in each of two stops against the other one.
+
+    A gear changes it from the one to the other by `U_ENGINE_DRAG`, as far as gears are logged.
+    """
+    gear = drive.channel("gear")
+    first, last = (np.nan if gear is None else float(gear[stop.at].mean()) for stop in ends)
+    apart = U_ENGINE_DRAG / np.sqrt(2.0) * abs(first - last)
+    return float(np.fmin(np.hypot(U_IN_GEAR, apart), U_ENGINE_DRAG))
+
+
+def _in_any_gear(
+    stops: Sequence[Stop], acting: Floats, coasting: Coasting, unlike: float = U_ENGINE_DRAG
+) -> list[Estimate]:
+    """`Stop.forces` of each stop, as unsure as the engine's drag in its gear: by `unlike` [1]."""
     in_gear = np.diagonal(acting, axis1=1, axis2=2)
-    other = U_ENGINE_DRAG * in_gear * coasting.engine
+    other = unlike * in_gear * coasting.engine
     rest = np.zeros(len(stops[0].forces.value) - len(SIDES))
     return [
         stop.forces.plus_noise(np.append(own, rest)) for stop, own in zip(stops, other, strict=True)
