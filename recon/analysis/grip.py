@@ -34,7 +34,7 @@ from recon.evaluation.grip.envelope_errors import Blocks, EnvelopeErrors, errors
 from recon.evaluation.grip.hot_and_cold import Warm
 from recon.evaluation.grip.runs_of_set_up import Drives, drives_of
 from recon.evaluation.grip.tyre_envelopes import DIRECTIONS, LEAST_USE, Envelope, Fit, Gate
-from recon.evaluation.grip.tyre_limit_evidence import Slip, evidence_of, slip_of
+from recon.evaluation.grip.tyre_limit_evidence import MOST_RISE, Slip, evidence_of, slip_of
 from recon.records.forces import SIGNED, nothing_known, require_answerable, require_option
 
 NEEDED = ("tyre_force", "u_tyre_force", "u_tyre_force_random", "status", *SIGNED)
@@ -42,7 +42,9 @@ BLOCK = 2.0  # s, a stretch by which repeats are counted
 MOST_BLOCKS = 200  # blocks are longer in long drives
 STEPS = (250.0, 500.0, 1000.0, 2000.0)  # N between the loads of the table
 BELOW_HOP = 8.0  # Hz, where no sensor shows how a wheel hops: its Fz is wrong by as much as hop
-U_LIMIT = 0.04  # of a force on a plateau, or of a sliding tyre: its peak may lie higher
+# Of a force on a plateau, or of a sliding tyre: its peak may lie higher, at 95 % by no more than a
+# plateau may rise.
+U_LIMIT = MOST_RISE / 2
 ROWS = 12  # loads in the table, about
 ONE = ("corner", "direction")
 OF_ENVELOPE = (
