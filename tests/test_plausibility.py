@@ -116,6 +116,18 @@ def test_unsprung_masses_in_pounds_are_noted(written, pounds, share, told):
         read_vehicle(path)
 
 
+def test_one_wheel_in_pounds_is_noted(tmp_path):
+    text = (VEHICLES / "case_car.toml").read_text("utf-8")
+    path = tmp_path / "car.toml"
+    path.write_text(text.replace("unsprung_mass_kg = 33.13", "unsprung_mass_kg = 73.04", 1))
+    told = (
+        r"car\.toml, line 33: corner FL: unsprung_mass_kg is 73\.04, 2\.2 times that of FR, "
+        r"33\.13\. Are both in kg \(73\.04 lb would be 33\.1 kg\)"
+    )
+    with pytest.warns(VehicleWarning, match=told):
+        read_vehicle(path)
+
+
 @pytest.mark.parametrize("droop", ["-5", "50"])
 def test_a_wheel_that_hangs_far_above_its_travel_is_noted(written, droop):
     path = written(("droop_travel_mm = -50", f"droop_travel_mm = {droop}"))

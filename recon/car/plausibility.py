@@ -18,6 +18,7 @@ Size = tuple[str, float, tuple[float, float], Loc]
 # Ranges outside which a number is noted; common practice, no source.
 # Of the total mass, four wheels: shipped and common cars have 0.09 to 0.15, in lb twice as much.
 UNSPRUNG = (0.07, 0.19)
+UNEVEN = 1.5  # times the mass of the other wheel of an axle
 HEIGHT = (0.15, 1.2)  # m, centre of mass above the ground
 WHEELBASE = (1.0, 5.0)  # m
 MEASURED = 0.03  # m, beyond any measuring error of a wheelbase
@@ -49,6 +50,7 @@ def require_plausible(car: Vehicle, source: Source) -> Vehicle:
     _require_height(car, source)
     _require_one_wheelbase(car, source)
     _require_sprung(car, source)
+    _warn_of_uneven_wheels(car, source)
     _warn_of_droop(car, source)
     _warn_of_rates(car, source)
     _warn_of_factors(car, source)
@@ -135,6 +137,21 @@ def _require_sprung(car: Vehicle, source: Source) -> None:
         "total_kg is the whole car with driver, unsprung_mass_kg one wheel with its upright.",
         VehicleWarning,
     )
+
+
+def _warn_of_uneven_wheels(car: Vehicle, source: Source) -> None:
+    """Warn of axles of which one wheel is much heavier than the other."""
+    for axle in ("F", "R"):
+        wheels = sorted((c.unsprung_mass, n) for n, c in car.corners.items() if n[0] == axle)
+        if wheels and wheels[-1][0] > UNEVEN * wheels[0][0]:
+            (light, other), (heavy, name) = wheels
+            where = source.at(("corner", name, "unsprung_mass_kg"), f"corner {name}")
+            warn(
+                f"{where}: unsprung_mass_kg is {heavy:g}, {heavy / light:.2g} times that "
+                f"of {other}, {light:g}. Are both in kg ({heavy:g} lb would be "
+                f"{heavy * POUND_FORCE / STANDARD_GRAVITY:.3g} kg), and both with upright?",
+                VehicleWarning,
+            )
 
 
 def _warn_of_droop(car: Vehicle, source: Source) -> None:

@@ -90,18 +90,22 @@ def _car_times(view: View, *, factor: float) -> View:
     return view.with_car(replace(car, mass=factor * car.mass, u_mass=factor * car.u_mass))
 
 
-def hidden_masses(view: View) -> Iterator[tuple[Part, float, Floats]]:
-    """Assemblies whose wheels' mass may be wrong by a share [1] that is just found with 95 %.
+def hidden_masses(view: View) -> dict[str, float]:
+    """Shares [1] by which the mass of each assembly's wheels may be wrong, just found with 95 %.
 
-    The last is the change (w, 3, n) [N] of the forces.  The masses of an assembly, an axle or the
-    whole car may be wrong together; comparisons and forces change in proportion to the share.
+    The masses of an assembly, an axle or the whole car may be wrong together.
     """
+    shares = dict.fromkeys(view.parts, 0.0)
     for names in together(view):
         heavier = wheels_times(view, names=names, factor=1.0 + STEP)
         share = min(STEP / times_found(view, heavier), MOST_MASS)
-        for name in names:
-            part = view.parts[name]
-            yield part, share, share / STEP * (heavier.parts[name].level - part.level)
+        shares |= {name: max(share, shares[name]) for name in names}
+    return shares
+
+
+def heavier_by(part: Part, share: float) -> Floats:
+    """Change (w, 3, n) [N] of the forces of an assembly whose wheels weigh a share [1] more."""
+    return share / STEP * (_heavier(part, 1.0 + STEP).level - part.level)
 
 
 def wheels_times(view: View, *, names: tuple[str, ...], factor: float) -> View:

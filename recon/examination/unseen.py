@@ -22,7 +22,7 @@ from recon.base.doubt import UNSEEN
 from recon.examination import late_or_unsteady_gauges, lateness, single_faults, tares
 from recon.examination.common_gains import hidden_gains
 from recon.examination.hidden_plugs import hidden_plugs
-from recon.examination.mass_causes import hidden_masses
+from recon.examination.mass_causes import heavier_by, hidden_masses
 from recon.examination.term import FOUND, USUAL
 from recon.examination.unseen_channels import channel_faults
 from recon.examination.view import Part, View, at_samples
@@ -96,9 +96,8 @@ def _note(largest: dict[str, _Largest], view: View, log: xr.Dataset) -> None:
         else:
             change = part.lever[:, :, fault.i] * fault.change
         largest[fault.kind].take(part, change, gauge, fault.size)
-    samples: View | None = None
+    samples = at_samples(view, _rows(log))
     for plugs in hidden_plugs(view):
-        samples = samples or at_samples(view, _rows(log))
         made = plugs.made(samples)
         for name in plugs.by_part:
             part = samples.parts[name]
@@ -107,8 +106,9 @@ def _note(largest: dict[str, _Largest], view: View, log: xr.Dataset) -> None:
         for part in (view.parts[name] for name in names):
             change = np.einsum("wcgn,gn->wcn", part.lever, share * part.samples.indication)
             largest["common gain"].take(part, change, "{}", share)
-    for part, share, change in hidden_masses(view):
-        largest["mass"].take(part, change, "{}", share)
+    for name, share in hidden_masses(view).items():
+        part = samples.parts[name]  # means would smooth the hop of wheels
+        largest["mass"].take(part, heavier_by(part, share), "{}", share)
     for names, delay in common_delays(view):
         for part in (view.parts[name] for name in names):
             largest["late"].take(part, _late_by(log, part, delay / step, part.gauges), "{}", delay)
