@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from recon.base.arrays import Floats
 from recon.base.errors import DataError, nearest, shortened
@@ -69,6 +69,17 @@ def stamped(described: Mapping[str, Variable], arrays: Mapping[str, ArrayLike]) 
 def index_of(times: Floats) -> Any:
     """Times (sample,) [s] as an index in the same memory; xarray would make a copy."""
     return pd.Index(times, copy=False)
+
+
+def with_values(dataset: xr.Dataset, values: Mapping[str, NDArray]) -> xr.Dataset:
+    """The dataset with other values of some variables, by name, each in its own dimensions.
+
+    As `assign`, without comparing the labels of all others.
+    """
+    out = dataset.copy()
+    for name, array in values.items():
+        out.variables[name].data = array
+    return out
 
 
 def place_of(dataset: xr.Dataset) -> str:

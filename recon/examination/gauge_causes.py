@@ -7,7 +7,6 @@ anything that a tyre and a hub can pass are not wired as on the day of the pulls
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from functools import partial
 from itertools import combinations
 
@@ -84,10 +83,7 @@ def gauge_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
     """
     every = list(_causes(view, doubted))
     if any(term.contradicts for term in of_gauges(view)):
-        every = [
-            replace(one, mended=partial(_again, mended, view, one))
-            for one, mended in _likely(view, every)
-        ]
+        every = [one.kept(view, mended) for one, mended in _likely(view, every)]
     yield from every
 
 
@@ -109,11 +105,6 @@ def _likely(view: View, every: list[Candidate]) -> list[tuple[Candidate, View]]:
 def _log_likelihood(terms: Iterable[Term]) -> float:
     """Logarithm of the likelihood of some comparisons, none above zero [nats]."""
     return sum(term.log_likelihood for term in terms)
-
-
-def _again(mended: View, of: View, candidate: Candidate, view: View) -> View:
-    """The drive without a cause, with what was worked out of it before."""
-    return mended if view is of else candidate.mended(view)
 
 
 def of_gauges(view: View) -> Iterator[Term]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from recon.base.arrays import Floats
-from recon.base.labelled import corner_names
+from recon.base.labelled import corner_names, with_values
 from recon.base.late import xr
 from recon.car.vehicle import Vehicle
 from recon.conditioning.hub_motion import SLOWEST, YAW_BY_SPEED, arm_of, turning
@@ -40,7 +40,7 @@ def turned_again(new: xr.Dataset, old: xr.Dataset, car: Vehicle) -> xr.Dataset:
     for k, corner in enumerate(corner_names(old)):
         arm = arm_of(car, corner)
         wheels[:, k, :2] += turning(*after, arm) - turning(*before, arm)
-    return new.assign({INFERRED: (old[INFERRED].dims, wheels, old[INFERRED].attrs)})
+    return with_values(new, {INFERRED: wheels})
 
 
 def _yaw(log: xr.Dataset) -> tuple[Floats, Floats]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.base.labelled import corner_names
+from recon.base.labelled import corner_names, with_values
 from recon.base.late import xr
 from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
 from recon.base.words import enumerated
@@ -53,6 +53,7 @@ HOPELESS = 12.0  # nats behind the best cause; such a one is not tried
 SINGLE = -1.0  # one wheel's or line's column in another unit than its neighbours': nats
 
 Change = Callable[[xr.Dataset], xr.Dataset]
+_Gain = tuple[float, Candidate, View]  # evidence for a cause [nats], and the drive without it
 
 
 def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]:
@@ -68,28 +69,29 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
             beside = (one.channels for one in before.values() if term.place in one.shares)
             suspects |= {channel for channels in beside for channel in channels}
     if suspects:
-        gains = [(_gain(view, one, before), one) for one in _causes(view, suspects)]
+        tried = [(one.weight, one, one.mended(view)) for one in _causes(view, suspects)]
     else:
         # Gauges or sums fail: any channel that enters the forces there may be the reason.
         suspects = {"steer", "rack", "steering_wheel_angle", "brake_pressure"}
         suspects |= {f"travel_{corner}" for corner in doubted}
         suspects |= {f"acceleration_{axis}" for axis in COMPONENTS}
         forces = likelihoods(_of_forces(view))
-        mended = ((one.mended(view), one) for one in _causes(view, suspects))
+        mended = ((one, one.mended(view)) for one in _causes(view, suspects))
         by_forces = [
-            (evidence(forces, _of_forces(new)), one)
-            for new, one in mended
+            (evidence(forces, _of_forces(new)), one, new)
+            for one, new in mended
             if not blinded(view, new)
         ]
         # Sums of forces do not tell all causes apart: what they leave, by its own comparisons too.
-        gains = [(gain + _gain(view, one, before), one) for gain, one in _hopeful(by_forces)]
+        tried = [(gain + one.weight, one, new) for gain, one, new in _hopeful(by_forces)]
+    gains = [(gain + _gain(one, new, before), one, new) for gain, one, new in tried]
     gains.sort(key=lambda one: -one[0])
-    yield from [candidate for _, candidate in _hopeful(gains)[:MOST]]
+    yield from [candidate.kept(view, new) for _, candidate, new in _hopeful(gains)[:MOST]]
 
 
-def _hopeful(gains: list[tuple[float, Candidate]]) -> list[tuple[float, Candidate]]:
-    """The causes that are not hopelessly behind the best one, by their gains [nats]."""
-    best = max((gain for gain, _ in gains), default=0.0)
+def _hopeful(gains: list[_Gain]) -> list[_Gain]:
+    """The causes that are not hopelessly behind the best one."""
+    best = max((gain for gain, *_ in gains), default=0.0)
     return [one for one in gains if one[0] > best - HOPELESS]
 
 
@@ -99,10 +101,9 @@ def all_comparisons(view: View) -> Iterator[Comparison]:
     yield from load_comparisons(view)
 
 
-def _gain(view: View, candidate: Candidate, before: dict[str, Comparison]) -> float:
+def _gain(candidate: Candidate, mended: View, before: dict[str, Comparison]) -> float:
     """Evidence [nats] for a candidate in the comparisons that its channels have a part in."""
-    gain = candidate.weight
-    mended = candidate.mended(view)
+    gain = 0.0
     of_wheels = any(channel.startswith(OF_LOADS) for channel in candidate.channels)
     for new in all_comparisons(mended) if of_wheels else comparisons(mended):
         old = before.get(new.name)
@@ -180,20 +181,17 @@ def _mended(view: View, *, change: Change) -> View:
 
 
 def _exchange_names(log: xr.Dataset) -> xr.Dataset:
-    return log.assign(
-        {
-            name: (log[name].dims, log[other].to_numpy())
-            for a, b in (("roll", "pitch"), ("pitch", "roll"))
-            for name, other in ((a, b), (SLOPE + a, SLOPE + b))
-        }
+    order = {"roll": "pitch", "pitch": "roll"}
+    return with_values(
+        log,
+        {of + a: log.variables[of + b].to_numpy() for a, b in order.items() for of in ("", SLOPE)},
     )
 
 
 def _changed(log: xr.Dataset, *, name: str, change: Callable[[Floats], Floats]) -> xr.Dataset:
     """The log with a channel and its slope changed alike."""
-    return log.assign(
-        {n: (log[n].dims, change(log[n].to_numpy()), log[n].attrs) for n in (name, SLOPE + name)}
-    )
+    columns = (name, SLOPE + name)
+    return with_values(log, {n: change(log.variables[n].to_numpy()) for n in columns})
 
 
 def _times(name: str, factor: Floats | float) -> Change:
@@ -367,4 +365,4 @@ def _with_gravity(log: xr.Dataset, *, name: str, at: Any, upward: Floats) -> xr.
     values = log[name].to_numpy().copy()
     more = STANDARD_GRAVITY * upward.T
     values[at] += more if values.ndim == more.ndim else more[:, None]
-    return log.assign({name: (log[name].dims, values, log[name].attrs)})
+    return with_values(log, {name: values})

@@ -7,6 +7,7 @@ from functools import partial
 
 import numpy as np
 
+from recon.base.labelled import with_values
 from recon.base.quantities import UNITS
 from recon.examination.comparison import Comparison
 from recon.examination.ordinary import STEER, comparisons
@@ -54,6 +55,5 @@ def _of_steer(view: View) -> Comparison | None:
 
 def _higher(view: View, *, name: str, add: float) -> View:
     """The drive with a channel higher by `add` [SI unit] all the time."""
-    channel = view.log[name]
-    values = channel.to_numpy() + add
-    return view.with_log(view.log.assign({name: (channel.dims, values, channel.attrs)}))
+    higher = view.log.variables[name].to_numpy() + add
+    return view.with_log(with_values(view.log, {name: higher}))

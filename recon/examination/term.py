@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
-from functools import update_wrapper
+from dataclasses import dataclass, replace
+from functools import partial, update_wrapper
 from math import isfinite, isnan, log1p
 
 import numpy as np
@@ -76,6 +76,14 @@ class Candidate:
     lines: tuple[str, ...] = ()  # that correct it, to be added to the column maps of `files`
     files: tuple[str, ...] = ("log",)  # "log", "tare table" or both
     rough: bool = False  # `mended` is a guess: what it leaves over is no second fault
+
+    def kept(self, view: View, mended: View) -> Candidate:
+        """The same cause, which keeps the drive `view` without it and what was found of that."""
+        return replace(self, mended=partial(_kept, mended, view, self.mended))
+
+
+def _kept(mended: View, of: View, mend: Callable[[View], View], view: View) -> View:
+    return mended if view is of else mend(view)
 
 
 def likelihoods(terms: Iterable[Term]) -> dict[tuple[str, str], float]:
