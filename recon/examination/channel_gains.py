@@ -77,7 +77,7 @@ def gains_agree(view: View) -> Iterator[Term]:
             size=(gain.size / gain.u) ** 2,
             count=0,
             limit=LIMIT,
-            found=f"{channel} contradicts what it is compared with: by all of it together its "
+            words=f"{channel} contradicts what it is compared with: by all of it together its "
             f"gain is off by {abs(gain.size) / gain.u:.1f} standard uncertainties (at most "
             f"{LIMIT**0.5:.0f} on sound drives).",
             by_gauges=channel == "travel",  # springs carry what gauges show

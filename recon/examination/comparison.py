@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property
 from math import sqrt
 from typing import Any
 
@@ -62,7 +62,7 @@ class Comparison:
             size=self.size,
             count=INDEPENDENT,
             limit=self.limit,
-            found=self._found(self.size),
+            words=self._found,
         )
 
     @cached_property
@@ -78,22 +78,25 @@ class Comparison:
     @property
     def u(self) -> Floats:
         """Standard uncertainty (n,) of the difference on a sound drive, in its unit [N]."""
-        shape = np.shape(self.seen)
-        parts = [np.broadcast_to(part, shape) for part in (self.spread, *self.effects)]
-        return np.asarray(np.sqrt(np.sum(np.square(parts), axis=0)))
+        return np.asarray(np.sqrt(np.sum(np.square(self._parts), axis=0)))
+
+    @property
+    def _parts(self) -> Floats:
+        """The spread, and the effects one by one, (1 + k, n)."""
+        if b"parts" not in self.kept:
+            shape = np.shape(self.seen)
+            parts = [np.broadcast_to(part, shape) for part in (self.spread, *self.effects)]
+            self.kept[b"parts"] = np.array(parts)
+        return np.asarray(self.kept[b"parts"])
 
     @cached_property
     def good(self) -> NDArray[np.int64]:
         """Positions (m,) of the samples that are compared [1], spread over all that have values."""
         if b"known" not in self.kept:
-            shape = np.shape(self.seen)
-            others = (self.expected, self.spread, *self.effects)
-            known = [np.isfinite(np.broadcast_to(other, shape)) for other in others]
-            self.kept[b"known"] = np.all(known, axis=0)
+            known = np.isfinite(self._parts).all(axis=0) & np.isfinite(self.expected)
+            self.kept[b"known"] = known
         good = np.flatnonzero(self.kept[b"known"] & np.isfinite(self.seen))
-        if len(good) > MOST:
-            good = good[np.linspace(0, len(good) - 1, MOST).astype(int)]
-        return good
+        return good[_spread_over(len(good))] if len(good) > MOST else good
 
     @property
     def chi_square(self) -> float:
@@ -135,16 +138,15 @@ class Comparison:
         """Spread (m,) of the samples `at`, effects (k, m) over it, and their covariance (k, k)."""
         key = at.tobytes()
         if key not in self.kept:
-            n, shape = len(at), np.shape(self.seen)
-            spread = np.broadcast_to(self.spread, shape)[at] * np.sqrt(n / INDEPENDENT)
-            effects = [np.broadcast_to(e, shape)[at] for e in self.effects]
-            G = np.reshape(effects, (len(effects), n)) / spread
+            parts = self._parts[:, at]
+            spread = parts[0] * np.sqrt(len(at) / INDEPENDENT)
+            G = parts[1:] / spread
             # Woodbury: the effects are few.
             self.kept[key] = (spread, G, np.linalg.inv(np.eye(len(G)) + G @ G.T))
         weighed: tuple[Floats, Floats, Floats] = self.kept[key]
         return weighed
 
-    def _found(self, size: float) -> str:
+    def _found(self) -> str:
         at = self.good
         if len(at) < FEWEST:
             return f"No redundancy: {self.name} cannot be known here; too little of it is logged."
@@ -158,5 +160,11 @@ class Comparison:
             f"{self.name}: mean {in_digits(float(np.mean(seen)))} where "
             f"{in_digits(float(np.mean(expected)))} "
             f"{self.unit} is expected{', ' if changes else '; '}{changes}"
-            f"{np.sqrt(max(size / self.limit, 0.0)):.1f} times what a sound drive may show."
+            f"{np.sqrt(max(self.size / self.limit, 0.0)):.1f} times what a sound drive may show."
         )
+
+
+@cache
+def _spread_over(count: int) -> NDArray[np.int64]:
+    """Positions (MOST,) [1] spread evenly over so many."""
+    return np.linspace(0, count - 1, MOST).astype(int)

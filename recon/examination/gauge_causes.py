@@ -65,7 +65,7 @@ def gauges_agree(_view: View, part: Part) -> Iterator[Term]:
         size=size,
         count=len(part.gauges),
         limit=limit,
-        found=f"The {len(part.gauges)} gauges of {part.name} contradict each other: their "
+        words=f"The {len(part.gauges)} gauges of {part.name} contradict each other: their "
         f"residuals are {np.sqrt(size):.1f} times what tyre moments, zeros and calibration "
         f"allow (at most {np.sqrt(limit):.1f} on sound drives).",
     )

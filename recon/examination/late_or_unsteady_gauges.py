@@ -173,7 +173,7 @@ def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
                 size=float(lateness[g]),
                 count=1,
                 limit=LATE_LIMIT,
-                found=f"{gauge} comes {1e3 * abs(delays[g]):.0f} ms {when} against the other "
+                words=f"{gauge} comes {1e3 * abs(delays[g]):.0f} ms {when} against the other "
                 f"gauges of {part.name} (+-{2e3 * u_delays[g]:.0f} ms).",
             )
         size = float(misfit[g])
@@ -184,7 +184,7 @@ def single_gauges_agree(view: View, part: Part) -> Iterator[Term]:
             size=size,
             count=STRETCHES,
             limit=COURSE_LIMIT,
-            found=f"{gauge} does not follow the other gauges of {part.name}: whatever its zero, it "
+            words=f"{gauge} does not follow the other gauges of {part.name}: whatever its zero, it "
             f"is off by {np.sqrt(size):.1f} standard uncertainties rms (at most "
             f"{np.sqrt(COURSE_LIMIT):.1f} on sound drives).",
         )

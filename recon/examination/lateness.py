@@ -144,7 +144,7 @@ def gauges_on_time(view: View) -> Iterator[Term]:
                 size=(delay / u) ** 2,
                 count=1,
                 limit=OWN_LIMIT,
-                found=f"Against the body's acceleration the gauges of {title} come late by "
+                words=f"Against the body's acceleration the gauges of {title} come late by "
                 f"{1e3 * delay:+.0f} +- {2e3 * u:.0f} ms.",
                 by_gauges=False,
             )
@@ -163,7 +163,7 @@ def _of_whole_car(view: View) -> Iterator[Term]:
         size=found.chi_square / len(found.names),
         count=len(found.names),
         limit=LIMIT,
-        found="Against the body's acceleration the gauges come late by "
+        words="Against the body's acceleration the gauges come late by "
         + ", ".join(f"{1e3 * t:+.1f} ms ({n})" for n, t in zip(found.names, delay, strict=True))
         + f"; most of all those of {found.names[worst]}.",
         by_gauges=False,

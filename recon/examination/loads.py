@@ -161,7 +161,7 @@ def _possible(force: Floats, corner: str, static: float) -> Iterator[Term]:
             size=(found / most) ** 2,
             count=1,
             limit=1.0,
-            found=f"{found:.2f} {words.format(c=corner)} for {100 * (1 - SELDOM):.0f} % of the "
+            words=f"{found:.2f} {words.format(c=corner)} for {100 * (1 - SELDOM):.0f} % of the "
             f"drive or longer; {most:g} cannot be."
             if np.isfinite(found)
             else f"No redundancy: the {name} of {corner} cannot be known here.",

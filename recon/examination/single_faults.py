@@ -79,7 +79,7 @@ def single_faults_absent(view: View) -> Iterator[Term]:
                 size=float(square[k, g]),
                 count=0,
                 limit=LIMIT,
-                found=_found(part.gauges[g], k, found.size[k, g], found.u[k, g]),
+                words=_found(part.gauges[g], k, found.size[k, g], found.u[k, g]),
             )
 
 

@@ -135,7 +135,7 @@ def tares_agree(_view: View, part: Part) -> Iterator[Term]:
         size=since.mean_square,
         count=int(known.sum()),
         limit=LIMIT,
-        found=f"The tares of {part.name} differ from those of the pulls, most of all that of "
+        words=f"The tares of {part.name} differ from those of the pulls, most of all that of "
         f"{part.gauges[worst]}: by {change[worst]:+.4g} {part.unit_of(part.gauges[worst])}, as "
         f"much as a load of {newtons:+.0f} N on it (zeros stay within +-{2 * STABILITY:.0f} N "
         "between two days)." + _stood_at_pulls(part, change, since.u),
@@ -240,7 +240,7 @@ def zeros_hold(view: View) -> Iterator[Term]:
                     size=float(size[g]),
                     count=0,
                     limit=ZERO_LIMIT,
-                    found=f"The zero of {gauge} seems {alone[g]:+.4g} +- {2 * u[g]:.2g} "
+                    words=f"The zero of {gauge} seems {alone[g]:+.4g} +- {2 * u[g]:.2g} "
                     f"{part.unit_of(gauge)} too high, as much as a load of "
                     f"{alone[g] / slope[g]:+.0f} N on it.",
                 )
@@ -275,7 +275,7 @@ def tares_return(view: View, part: Part) -> Iterator[Term]:
                 size=float((off / unsure) ** 2),
                 count=1,
                 limit=CHANGE_LIMIT,
-                found=f"The tare of {gauge} after the drive differs from the one before by "
+                words=f"The tare of {gauge} after the drive differs from the one before by "
                 f"{off:+.4g} {part.unit_of(gauge)}, as much as a load of {off / newton:+.0f} N on "
                 f"it; creep and warming make +-{2 * unsure / newton:.0f} N.",
             )

@@ -40,7 +40,7 @@ def temperatures_agree(view: View) -> Iterator[Term]:
         size=(apart / APART) ** 2 if by_unit else 0.0,
         count=ENDS,
         limit=1.0,
-        found=f"Temperatures of the gauges are {_degrees(logged)} at start and end of the log, "
+        words=f"Temperatures of the gauges are {_degrees(logged)} at start and end of the log, "
         f"those of the tares {_degrees(tares)}.",
     )
 

@@ -34,8 +34,14 @@ class Term:
     size: float
     count: int  # independent differences in it
     limit: float  # size that sound drives exceed at most once in a thousand
-    found: str  # one sentence, with its numbers
+    # One sentence, with its numbers; made only where somebody reads it.
+    words: str | Callable[[], str]
     by_gauges: bool = True  # False where no gauge has a part in it
+
+    @property
+    def found(self) -> str:
+        """What was found, in one sentence."""
+        return self.words if isinstance(self.words, str) else self.words()
 
     @property
     def contradicts(self) -> bool:
@@ -56,7 +62,7 @@ class Term:
 
 def not_compared(place: str, corners: tuple[str, ...], name: str, found: str) -> Term:
     """A comparison that could not be made; `found` says why, in one sentence."""
-    return Term(place, corners, name, size=float("nan"), count=0, limit=float("nan"), found=found)
+    return Term(place, corners, name, size=float("nan"), count=0, limit=float("nan"), words=found)
 
 
 @dataclass(frozen=True, slots=True)
