@@ -37,6 +37,7 @@ def test_a_sound_drive_is_not_doubted() -> None:
     found = examined(scale(0, 1.0))
     assert found.doubts == ()
     assert len(found.terms) >= 4
+    assert len({(t.place, t.name) for t in found.terms}) == len(found.terms)  # none counts twice
     assert "FL: gauges against each other" in found.compared
     # What was expected has the right sign and size in every comparison, not only within its limit.
     slopes = {t.name: SLOPE.search(t.found) for t in found.terms if not UPWARD.search(t.name)}

@@ -72,7 +72,7 @@ def index_of(times: Floats) -> Any:
 
 
 def with_values(dataset: xr.Dataset, values: Mapping[str, NDArray]) -> xr.Dataset:
-    """The dataset with other values of some variables, by name, each in its own dimensions.
+    """The dataset with other values (...,) of some variables, in their dimensions and units.
 
     As `assign`, without comparing the labels of all others.
     """

@@ -21,6 +21,7 @@ from recon.examination.whole_car import sums_agree
 # The quick ones first: whoever asks whether any comparison contradicts need not wait for all.
 TESTS: tuple[Test, ...] = (
     gauges_agree,
+    single_gauges_agree,
     tares_agree,
     tares_return,
     sums_agree,
@@ -28,7 +29,6 @@ TESTS: tuple[Test, ...] = (
     loads_agree,
     channels_agree,
     gains_agree,
-    single_gauges_agree,
     single_faults_absent,
     gauges_on_time,
     zeros_hold,

@@ -25,6 +25,7 @@ SURE = 0.9  # probability from which a cause is named alone
 RIVAL = 0.1  # of the best cause's probability; from there on a rival is named beside it
 EQUAL = 1 / 3  # of it; from there on two causes fit equally well: models err by a nat
 FEWEST_NATS = 3.0  # a cause that explains less of the evidence than this explains nothing
+HOPELESS = 30.0  # nats behind the best cause, whose probability no text shows; not tried to its end
 # Times its limit, up to which a comparison may be left by a mend: none is exact.  No source.
 LEFT = 1.5
 MOST_FAULTS = 3  # independent causes that are looked for, one after the other
@@ -96,16 +97,20 @@ class Judge:
         if not max(wrong, key=lambda term: term.size / term.limit).by_gauges:
             # No gauge explains the worst, and what does may explain the others too.
             corners = ()
-        before, out = likelihoods(terms), []
+        before, best, out = likelihoods(terms), 0.0, []
         for proposal in self.proposals:
             for candidate in proposal(view, corners):
                 mended = candidate.mended(view)
                 if blinded(view, mended):
                     continue
-                explained = evidence(before, self._evident(mended))
-                if candidate.weight > 0 and explained < FEWEST_NATS:
-                    continue  # however much it looks like a fault
+                least = best - HOPELESS - candidate.weight
+                if candidate.weight > 0:
+                    least = max(least, FEWEST_NATS)  # however much it looks like a fault
+                explained = evidence(before, self._evident(mended), least=least)
+                if explained < least:
+                    continue
                 out.append(_Tried(candidate, mended, explained + candidate.weight))
+                best = max(best, out[-1].gain)
         return _weighed(sorted(out, key=lambda one: -one.gain))
 
 

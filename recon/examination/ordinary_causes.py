@@ -6,7 +6,7 @@ of the thinned log; slopes change along.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import partial
 from itertools import combinations
 from typing import Any
@@ -75,18 +75,24 @@ def ordinary_causes(view: View, doubted: tuple[str, ...]) -> Iterator[Candidate]
         suspects = {"steer", "rack", "steering_wheel_angle", "brake_pressure"}
         suspects |= {f"travel_{corner}" for corner in doubted}
         suspects |= {f"acceleration_{axis}" for axis in COMPONENTS}
-        forces = likelihoods(_of_forces(view))
-        mended = ((one, one.mended(view)) for one in _causes(view, suspects))
-        by_forces = [
-            (evidence(forces, _of_forces(new)), one, new)
-            for one, new in mended
-            if not blinded(view, new)
-        ]
         # Sums of forces do not tell all causes apart: what they leave, by its own comparisons too.
-        tried = [(gain + one.weight, one, new) for gain, one, new in _hopeful(by_forces)]
+        by_forces = _hopeful(list(_by_forces(view, _causes(view, suspects))))
+        tried = [(gain + one.weight, one, new) for gain, one, new in by_forces]
     gains = [(gain + _gain(one, new, before), one, new) for gain, one, new in tried]
     gains.sort(key=lambda one: -one[0])
     yield from [candidate.kept(view, new) for _, candidate, new in _hopeful(gains)[:MOST]]
+
+
+def _by_forces(view: View, causes: Iterable[Candidate]) -> Iterator[_Gain]:
+    """Causes by the evidence of sums of forces alone; hopeless ones may be left out."""
+    before, best = likelihoods(_of_forces(view)), -np.inf
+    for one in causes:
+        mended = one.mended(view)
+        if blinded(view, mended):
+            continue
+        gain = evidence(before, _of_forces(mended), least=best - HOPELESS)
+        best = max(best, gain)
+        yield gain, one, mended
 
 
 def _hopeful(gains: list[_Gain]) -> list[_Gain]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial, update_wrapper
-from math import isfinite, isnan, log1p
+from math import inf, isfinite, isnan, log1p
 
 import numpy as np
 
@@ -40,7 +40,7 @@ class Term:
 
     @property
     def found(self) -> str:
-        """What was found, in one sentence."""
+        """The comparison in one sentence."""
         return self.words if isinstance(self.words, str) else self.words()
 
     @property
@@ -97,13 +97,25 @@ def likelihoods(terms: Iterable[Term]) -> dict[tuple[str, str], float]:
     return {(t.place, t.name): t.log_likelihood for t in terms if isfinite(t.size)}
 
 
-def evidence(before: Mapping[tuple[str, str], float], after: Iterable[Term]) -> float:
+def evidence(
+    before: Mapping[tuple[str, str], float], after: Iterable[Term], *, least: float = -inf
+) -> float:
     """Evidence [nats] for a mend, from the `likelihoods` before and the comparisons `after` it.
 
-    A comparison that can no longer be made speaks for nothing.
+    A comparison that can no longer be made speaks for nothing.  Minus infinity as soon as all that
+    is left to compare cannot bring the evidence to `least` any more.
     """
-    known = (t for t in after if isfinite(t.size) and (t.place, t.name) in before)
-    return sum(t.log_likelihood - before[t.place, t.name] for t in known)
+    explained, possible = 0.0, -sum(before.values())
+    for term in after:
+        was = before.get((term.place, term.name))
+        if was is None or not isfinite(term.size):
+            continue
+        now = term.log_likelihood
+        explained += now - was
+        possible += now  # a comparison without any difference has a logarithm of zero
+        if possible < least:
+            return -inf
+    return explained
 
 
 def blinded(view: View, mended: View) -> bool:
