@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -25,6 +26,7 @@ from recon.records.results import read_result
 from tests.commands.session import CAR, DEMO, ROOT, rows_of, write_rows
 
 SEED = 7
+PARTS = ("given", "out", "spare", "earlier")
 Sums = dict[str, str]  # checksum by file name
 
 
@@ -101,7 +103,7 @@ def killed(name: str, count: int) -> Counter[str]:
     draw = random.Random(SEED)
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
-        given, out, spare = (folder / part for part in ("given", "out", "spare"))
+        given, out, spare, earlier = (folder / part for part in PARTS)
         given.mkdir()
         command = commands(given)[name]
         if name == "reconstruct":
@@ -109,6 +111,7 @@ def killed(name: str, count: int) -> Counter[str]:
         timed(*command.words, *command.before, "--out", out)
         writing, whole = timed(*command.words, "--out", spare)
         old, new = sums_of(out), sums_of(spare)
+        shutil.copytree(out, earlier)
         for turn in range(count):
             process = started(*command.words, "--out", out, "--overwrite")
             time.sleep(draw.uniform(writing if turn % 2 else 0.0, 1.3 * whole))
@@ -117,10 +120,9 @@ def killed(name: str, count: int) -> Counter[str]:
             verdict = judged(out, old, new, command.result)
             seen[verdict] += 1
             if verdict != "earlier":
-                timed(*command.words, *command.before, "--out", out, "--overwrite")
-                old = sums_of(out)
+                shutil.copytree(earlier, out, dirs_exist_ok=True)  # it has every file of the new
         timed(*command.words, "--out", out, "--overwrite")
-        left = {f.name for f in folder.iterdir()} - {"given", "out", "spare"}
+        left = {f.name for f in folder.iterdir()} - set(PARTS)
         left |= sums_of(out).keys() - new.keys()
         seen[f"left after the next run: {', '.join(left)}"] += len(left)
     return +seen
