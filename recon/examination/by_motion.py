@@ -41,18 +41,20 @@ def by_motion(
     return score, information
 
 
-def one_by_motion(view: View, changes: Mapping[str, Floats]) -> tuple[float, float]:
+def one_by_motion(
+    view: View, changes: Mapping[str, Floats], *, agreeing: bool
+) -> tuple[float, float]:
     """Evidence about one fault in all gauges of some assemblies: score and information.
 
     `changes` (gauge, n) of the indications by a fault of size one [mV/V], by the name of the
-    assembly.  Zero where a comparison contradicts as a whole, see `by_motion`.
+    assembly; `agreeing` as for `by_motion`.
     """
     score = information = 0.0
     moved = {
         name: np.einsum("wcgn,gn->wcn", view.parts[name].lever, change)
         for name, change in changes.items()
     }
-    for compared in _used(view, agreeing=True):
+    for compared in _used(view, agreeing):
         change = sum(
             np.einsum("wc,wcn->n", _own_weights(compared, view.parts[name]), of)
             for name, of in moved.items()

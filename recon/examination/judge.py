@@ -26,6 +26,7 @@ RIVAL = 0.1  # of the best cause's probability; from there on a rival is named b
 EQUAL = 1 / 3  # of it; from there on two causes fit equally well: models err by a nat
 FEWEST_NATS = 3.0  # a cause that explains less of the evidence than this explains nothing
 HOPELESS = 30.0  # nats behind the best cause, whose probability no text shows; not tried to its end
+FEWEST_OF_WRONG = 0.5  # nats; nor does one that explains less than this of what contradicts
 # Times its limit, up to which a comparison may be left by a mend: none is exact.  No source.
 LEFT = 1.5
 MOST_FAULTS = 3  # independent causes that are looked for, one after the other
@@ -98,6 +99,7 @@ class Judge:
             # No gauge explains the worst, and what does may explain the others too.
             corners = ()
         before, best, out = likelihoods(terms), 0.0, []
+        contradicted = likelihoods(wrong) if all(term.count for term in wrong) else {}
         for proposal in self.proposals:
             for candidate in proposal(view, corners):
                 mended = candidate.mended(view)
@@ -106,12 +108,22 @@ class Judge:
                 least = best - HOPELESS - candidate.weight
                 if candidate.weight > 0:
                     least = max(least, FEWEST_NATS)  # however much it looks like a fault
-                explained = evidence(before, self._evident(mended), least=least)
+                after: list[Term] = []
+                explained = evidence(before, _noted(self._evident(mended), after), least=least)
                 if explained < least:
                     continue
+                if contradicted and evidence(contradicted, after) < FEWEST_OF_WRONG:
+                    continue  # however much better it makes what agrees
                 out.append(_Tried(candidate, mended, explained + candidate.weight))
                 best = max(best, out[-1].gain)
         return _weighed(sorted(out, key=lambda one: -one.gain))
+
+
+def _noted(terms: Iterator[Term], after: list[Term]) -> Iterator[Term]:
+    """The terms one by one, each added to a list as it is made."""
+    for term in terms:
+        after.append(term)
+        yield term
 
 
 def _weighed(tried: list[_Tried]) -> list[_Tried]:

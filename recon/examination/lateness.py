@@ -92,18 +92,21 @@ def groups(view: View) -> list[tuple[str, ...]]:
     return list(dict.fromkeys([*((n,) for n in view.parts), *(axle for axle in axles if axle)]))
 
 
-def own_delay(view: View, names: tuple[str, ...]) -> tuple[float, float]:
+def own_delay(view: View, names: tuple[str, ...], *, agreeing: bool = True) -> tuple[float, float]:
     """Common delay [s] of some assemblies of a car without four corners, and its u [s].
 
-    By what the motion of the body says of their forces; the u is infinite where it says nothing.
+    By what the motion of the body says of their forces, `agreeing` as for `by_motion`; the u is
+    infinite where it says nothing.
     """
-    return kept_in(view.worked_out, f"delay {names}", partial(_own_delay, view, names))
+    key = f"delay {names} {agreeing}"
+    return kept_in(view.worked_out, key, partial(_own_delay, view, names, agreeing))
 
 
-def _own_delay(view: View, names: tuple[str, ...]) -> tuple[float, float]:
+def _own_delay(view: View, names: tuple[str, ...], agreeing: bool) -> tuple[float, float]:
     parts = [view.parts[name] for name in names]
     slopes = {part.name: later(view, part, 1.0) - part.samples.indication for part in parts}
-    score, information = one_by_motion(view, {name: -of for name, of in slopes.items()})
+    changes = {name: -of for name, of in slopes.items()}
+    score, information = one_by_motion(view, changes, agreeing=agreeing)
     if not information > 0:
         return 0.0, np.inf
     forces = [_force_slopes(view, part) for part in parts]
@@ -171,15 +174,18 @@ def _of_whole_car(view: View) -> Iterator[Term]:
 
 
 def late_causes(view: View, _doubted: tuple[str, ...]) -> Iterator[Candidate]:
-    """Gauges of one assembly, of one axle or of all of them that are late."""
+    """Gauges of one assembly, of one axle or of all of them that are late.
+
+    A long delay contradicts the motion by itself.
+    """
     if set(CORNERS) <= set(view.corners):
-        found = delays_of(view)
+        found = delays_of(view, agreeing=False)
         if found is not None and found.chi_square > LIMIT * len(found.names):
             for chosen in dict.fromkeys([*groups(view), found.names]):
                 yield _late(view, chosen, _common(found, chosen))
         return
     for names in groups(view):
-        delay, u = own_delay(view, names)
+        delay, u = own_delay(view, names, agreeing=False)
         if delay**2 > OWN_LIMIT * u**2:
             yield _late(view, names, delay)
 
@@ -217,13 +223,16 @@ def later(view: View, part: Part, delay: float) -> Floats:
     return np.asarray(part.samples.indication + delay * slope_of(view, part))
 
 
-def delays_of(view: View) -> Delays | None:
-    """Delays of the gauges by the sums of all forces, None unless all four corners are there."""
+def delays_of(view: View, *, agreeing: bool = True) -> Delays | None:
+    """Delays of the gauges by the sums of all forces, None unless all four corners are there.
+
+    With `agreeing`, what is wrong by more than sound drives are says nothing about time.
+    """
     whole = whole_of(view)
     if whole is None or not set(CORNERS) <= set(view.corners):
         return None
-    if any(compared.term.contradicts for compared in whole.sums):
-        return None  # what is wrong by more than a delay says nothing about time
+    if agreeing and any(compared.term.contradicts for compared in whole.sums):
+        return None
     names = tuple(view.parts)
     slopes = [_force_slopes(view, part) for part in view.parts.values()]
     information, score = np.eye(len(names)) / PRIOR**2, np.zeros(len(names))

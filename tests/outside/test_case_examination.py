@@ -6,6 +6,7 @@ import re
 import warnings
 from dataclasses import replace
 
+import numpy as np
 import pytest
 import xarray as xr
 
@@ -101,3 +102,23 @@ def test_wheels_that_hop_without_their_sensor_do_not_contradict_the_body(
     forces = solved(log, "launch", CORNERS, bandwidth=17.5)
     assert sizes(forces, UPWARD)["car"] < 0.5  # wheels as still as the body: 3.4 and 1.6
     assert forces.sizes.get("doubt", 0) == 0
+
+
+@pytest.mark.parametrize(
+    ("drive", "gone", "corners", "end"),
+    [("lap", ("roll", "pitch"), CORNERS, "F"), ("launch", ("steer",), ("RL", "RR"), "R")],
+)
+def test_gauges_of_an_axle_that_are_so_late_that_the_body_contradicts_them_are_named(
+    drive: str, gone: tuple[str, ...], corners: tuple[str, ...], end: str
+) -> None:
+    """As "late gauge" they had been named, and as wheels whose mass is in lb."""
+    log = case_log(drive)[0].drop_vars(gone).copy(deep=True)
+    own = {g for c in corners for g in case_calibration().corners[c].gauges}
+    late = {g for c in corners if c[0] == end for g in case_calibration().corners[c].gauges}
+    time, log = log["elapsed_time"].to_numpy(), log.sel(gauge=list(own))
+    for k, gauge in enumerate(log["gauge"].to_numpy()):
+        if gauge in late:
+            shown = log["indication"].to_numpy()[:, k]
+            log["indication"].values[:, k] = np.interp(time - 0.05, time, shown)
+    doubt = doubts_in(solved(log, drive, corners))[0]
+    assert (doubt.cause, set(doubt.channels)) == ("late", late)
