@@ -158,8 +158,23 @@ def filtered(log: xr.Dataset, share: float) -> xr.Dataset:
     return log
 
 
+def half_a_sample_late(log: xr.Dataset, channel: str) -> xr.Dataset:
+    """A channel between its samples, as of a device with a clock of its own: means of two."""
+    log = log.copy(deep=True)
+    own = log[channel].values
+    own[1:] = 0.5 * (own[1:] + own[:-1])
+    return log
+
+
 @pytest.mark.parametrize(
-    "logged", [interpolated, partial(filtered, share=0.4), partial(filtered, share=0.3)]
+    "logged",
+    [
+        interpolated,
+        partial(filtered, share=0.4),
+        partial(filtered, share=0.3),
+        partial(half_a_sample_late, channel="pitch"),
+        partial(half_a_sample_late, channel="travel"),
+    ],
 )
 def test_noise_is_not_taken_for_motion_where_a_logger_took_its_quick_part_off(
     logged: Callable[[xr.Dataset], xr.Dataset],

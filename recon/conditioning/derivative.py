@@ -8,10 +8,11 @@ frequency c, and what lies above is missing from the derivative:
 N and S are noise and signal of the derivative.  S is what the spectrum has beyond N, so c is the
 frequency at which noise below and signal above add up to the least, or the highest that a channel
 slower than the log can show.  The noise is taken as white in the channel itself; its density is
-read off above 0.3 of the rate, of a slow channel above 0.3 of its own rate.  Above c the signal
-cannot be told from the noise; it is taken to stay what it is at c up to wheel hop, and to fall
-with the third power of frequency from there.  What it is at c is found by fitting this law to the
-power just above c.
+read off above 0.3 of the rate, of a slow channel above 0.3 of its own rate, and wherever a channel
+falls less steeply than a signal can: means of samples, and values between them, have their noise
+below.  Above c the signal cannot be told from the noise; it is taken to stay what it is at c up to
+wheel hop, and to fall with the third power of frequency from there.  What it is at c is found by
+fitting this law to the power just above c.
 """
 
 from __future__ import annotations
@@ -36,6 +37,9 @@ NEAR = 1.25  # ratio of frequencies over which the level of a spectrum is found
 # Motion of wheels falls off above wheel hop, as the tyre filters the road.  Found on an invented
 # car between 15 and 60 Hz; a rigid tyre on a usual road would give 2.
 HOP, FALL = 12.0, 3.0  # Hz; power of frequency
+LAWFUL = 1.5  # times `HOP`, from where signals surely fall so
+WIDTH = 1.5  # ratio of the edges of a band, by whose power the fall of a spectrum is found
+SMOOTHED = 2.0  # times the noise of `QUIET`; what scatters about it in short drives is less
 LEAST_SAMPLES = 4 * SHORTEST
 FIVE = {1: (1, -8, 0, 8, -1), 2: (-1, 16, -30, 16, -1)}  # twelfths, of central differences
 
@@ -68,7 +72,7 @@ def derivative(channel: Floats, order: int, band: Band, own_step: float = 0.0) -
     own_rate = band.rate / band.alike
     own_rate = min(own_rate, 1 / own_step) if own_step > 0 else own_rate
     shown = 0.5 * band.rate if own_rate == band.rate else SHOWN * own_rate
-    spectrum = _spectrum(_bridged(channel[longest]), band.rate, own_rate)
+    spectrum = _spectrum(_bridged(channel[longest]), band.rate, own_rate, order)
     cut = spectrum.best_cut(order, shown, top)
     variance = spectrum.variance(order, cut, top)
     own = replace(band, bandwidth=cut)
@@ -133,7 +137,7 @@ class _Spectrum:
         return law * max(own @ (self.power[near] - self.noise) / (own @ own), 0.0)
 
 
-def _spectrum(channel: Floats, rate: float, own_rate: float) -> _Spectrum:
+def _spectrum(channel: Floats, rate: float, own_rate: float, order: int) -> _Spectrum:
     """Spectrum of a channel; one with a rate below that of the log has its noise below as well."""
     from scipy.signal import welch
     from scipy.stats import chi2
@@ -145,8 +149,27 @@ def _spectrum(channel: Floats, rate: float, own_rate: float) -> _Spectrum:
     bands = [power[(frequency > low) & (frequency < high)] for low, high in pairwise(edges)]
     # The median of a spectrum of few windows, half of each shared, is less than its mean.
     freedoms = 2 * max(2 * len(channel) // length - 1, 1)
-    noise = max(float(np.median(band)) for band in bands) * freedoms / chi2.median(freedoms)
+    noise = max(float(np.median(band)) for band in bands)
+    if own_rate == rate and (below := _unlawful(frequency, power, rate, order)) > SMOOTHED * noise:
+        noise = below
+    noise *= freedoms / chi2.median(freedoms)
     return _Spectrum(frequency, power, noise / (FILLED if own_rate < rate else 1.0))
+
+
+def _unlawful(frequency: Floats, power: Floats, rate: float, order: int) -> float:
+    """Largest density [1/Hz] that falls less steeply above wheel hop than a signal does.
+
+    By the power of each band less what the law of (1) leaves of the band below it.
+    """
+    lowest, highest = LAWFUL * HOP, QUIET[1] * rate
+    count = int(np.log(max(highest / lowest, 1.0)) / np.log(WIDTH))
+    if count < 2:
+        return 0.0
+    edges = np.geomspace(lowest, highest, count + 1)
+    inside = [(frequency > low) & (frequency <= high) for low, high in pairwise(edges)]
+    density = np.array([np.median(power[band]) for band in inside])
+    left = (edges[1] / edges[0]) ** (-2.0 * order - FALL)
+    return float(np.max(density[1:] - left * density[:-1]) / (1 - left))
 
 
 def differences(values: Floats, order: int, band: Band) -> Floats:
