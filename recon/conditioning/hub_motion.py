@@ -286,6 +286,7 @@ def _of_corner(
     value[:, 1] += slope * vertical
     yaw, u_yaw = (0.0, np.full(2, NO_YAW)) if motion.turn is None else motion.turn.terms(arm)
     value[:, :2] += yaw
+    u[1] = np.hypot(u[1], slope * u[2])
     u[:2] = np.sqrt(u[:2] ** 2 + u_yaw**2 + (np.array(SHAKE_SHARE) * shake) ** 2)
     slow = side_spectrum(min(QUICK, top))
     shaking = np.sqrt(side_spectrum(top) ** 2 - slow**2 + (SHAKE_SHARE[1] * shake) ** 2)

@@ -67,3 +67,18 @@ def test_nothing_is_allowed_for_where_the_logger_filters() -> None:
     assert not told
     more = error_over_u("launch", 5, conditioned.drop_vars("quick_indication"))
     assert np.all(error_over_u("launch", 5, conditioned) > 0.97 * more)
+
+
+def test_upward_motion_that_is_unsure_makes_that_sideways_unsure() -> None:
+    """Links that are not level turn one into the other; here pitch holds each value for 20 ms."""
+    log, tares = case_log("braking")
+    log, held = log.drop_vars("hub_acceleration"), log["pitch"].to_numpy()[::10]
+    steps = log.assign(
+        pitch=log["pitch"].copy(data=np.repeat(held, 10)[: log.sizes["elapsed_time"]])
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ReconWarning)
+        plain, unsure = (recon.condition(of, case_car(), tares) for of in (log, steps))
+    change = (unsure["relative_acceleration"] - plain["relative_acceleration"]).to_numpy()
+    u, more = (one["u_relative_acceleration"].to_numpy()[:, 1] for one in (plain, unsure))
+    assert np.all(more**2 - u**2 > np.mean(change[200:-200, :, 1] ** 2, axis=0) / 1.5**2)
