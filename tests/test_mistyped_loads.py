@@ -11,12 +11,14 @@ import numpy as np
 import pytest
 
 import recon
+from recon.base.arrays import Floats
 from recon.base.errors import DataWarning, ReconWarning
-from recon.calibration.applied import pulls_of
+from recon.calibration.applied import Pull, pulls_of
 from recon.calibration.calibrated import CornerCalibration
 from recon.calibration.crosstalk_fit import HYSTERESIS_PRIOR
-from recon.calibration.gross_errors import within_pull
-from recon.calibration.noise import gauge_scale
+from recon.calibration.gross_errors import fit_without_gross, own_slopes, within_pull
+from recon.calibration.noise import gauge_scale, noise_of
+from recon.calibration.prior import bridge_prior
 from recon.mechanics.assembly import assembly_of
 from recon.records.sheets import PullSheet
 from recon.report.calibration.calibration_summary import calibration_summary
@@ -39,12 +41,12 @@ def test_a_load_contradicts_its_own_pull_by_its_error_over_what_is_stated() -> N
     drawn, sheet = pulled("FL", 40)
     pulls = pulls_of(sheet, drawn.car, assembly_of(drawn.car, "FL"), "fit")
     pull = next(p for p in pulls if p.name == "inward")
-    scale = gauge_scale(pulls)
-    before, step = within_pull(pull, scale), 4
+    scale, slopes = gauge_scale(pulls), own_slopes(pulls)
+    before, step = within_pull(pull, scale, slopes), 4
     u = np.hypot(pull.u_reading(pull.load[0]), HYSTERESIS_PRIOR * pull.load[0].max())
     load = pull.load.copy()
     load[0, step] += 6.0 * u[step]
-    change = within_pull(replace(pull, load=load), scale) - before
+    change = within_pull(replace(pull, load=load), scale, slopes) - before
     assert change[step] == pytest.approx(6.0, rel=0.05)  # u follows what the gauges say
     assert np.abs(np.delete(change, step)).max() < 0.5  # the median of all steps moves a little
 
@@ -53,6 +55,30 @@ def test_a_load_contradicts_its_own_pull_by_its_error_over_what_is_stated() -> N
 def clean_fit(corner: str) -> CornerCalibration:
     drawn, clean = pulled(corner, 40)
     return fitted(clean, drawn.car)
+
+
+def risen(pull: Pull, K: Floats, share: float) -> Pull:
+    """The pull as a wheel on its spring shows it: one member's load grows beside the strap's."""
+    member = int(np.argmax(np.abs(pull.loads(pull.wrench())[-1])))
+    loads = pull.loads(pull.wrench())[:, member]
+    moved = np.zeros_like(pull.moved)
+    moved[:, member] = share * loads * np.abs(loads) / np.abs(loads).max()
+    return replace(pull, moved=moved, indication=pull.indication + moved @ K.T)
+
+
+def test_the_rise_of_a_wheel_in_a_pull_is_no_mistyped_load() -> None:
+    drawn, sheet = pulled("FL", 40)
+    assembly, K = assembly_of(drawn.car, "FL"), clean_fit("FL").K
+    pulls = [risen(p, K, 0.15) for p in pulls_of(sheet, drawn.car, assembly, "fit")]
+    prior, noise = bridge_prior("pulls.csv", assembly, pulls), noise_of(pulls)
+    assert fit_without_gross(pulls, prior, noise)[1] == ()
+    k, step = next(k for k, p in enumerate(pulls) if p.name == "inward"), 4
+    load = pulls[k].load.copy()
+    load[0, step] *= 1.1
+    pulls[k] = replace(pulls[k], load=load)
+    (error,) = fit_without_gross(pulls, prior, noise)[1]
+    assert (error.pull, error.line) == ("inward", int(pulls[k].line_of_file[step]))
+    assert error.implied == pytest.approx(load[0, step] / 1.1, rel=0.05)
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ from recon.calibration.noise import PullNoise, gauge_scale
 from recon.calibration.prior import BridgePrior
 from recon.calibration.solution import JointFit
 
+TINY = 1e-12  # N squared, so that a member that no pull loads has no slope
 GROSS = 5.0  # standard uncertainties: one false alarm in 1.7 million normal readings
 
 
@@ -44,16 +45,24 @@ class GrossError:
         )
 
 
-def within_pull(pull: Pull, scale: Floats) -> Floats:
+def own_slopes(pulls: list[Pull]) -> Floats:
+    """Indication per load of each gauge's own member, cross-talk aside, (gauge,) [unit/N]."""
+    own = np.concatenate([p.loads(p.wrench()) @ p.own.T for p in pulls])
+    seen = np.concatenate([p.indication for p in pulls])
+    return np.asarray(np.sum(own * seen, axis=0) / np.maximum(np.sum(own**2, axis=0), TINY))
+
+
+def within_pull(pull: Pull, scale: Floats, slopes: Floats) -> Floats:
     """How far each written load contradicts its own pull, in standard uncertainties, (step,).
 
     A pull with one device moves its gauges along one pattern; the size of that pattern over
-    the load is the same at every step but for reading and hysteresis.  No map is needed.
+    the load is the same at every step but for reading and hysteresis.  No map is needed: what the
+    rise of the wheel adds, which is no such pattern, is taken off by the `slopes` (gauge,).
     `scale` (gauge,) makes gauges of different units comparable.
     """
     if len(pull.devices) != 1:
         return np.zeros(pull.load.shape[1])
-    seen = pull.indication / scale
+    seen = (pull.indication - slopes * (pull.moved @ pull.own.T)) / scale
     pattern = np.linalg.svd(seen, full_matrices=False)[2][0]
     size = seen @ pattern
     load = pull.load[0]
@@ -94,12 +103,12 @@ def fit_without_gross(
 
     A reading may be wrong by `most` of its own standard uncertainties.
     """
-    scale = gauge_scale(pulls)
+    scale, slopes = gauge_scale(pulls), own_slopes(pulls)
     worst = max(
         (
             Suspect(Step(p, i), 0, float(score))
             for p, pull in enumerate(pulls)
-            for i, score in enumerate(within_pull(pull, scale))
+            for i, score in enumerate(within_pull(pull, scale, slopes))
         ),
         key=lambda s: abs(s.score),
     )
@@ -138,6 +147,7 @@ def _implied_load(pull: Pull, fit: JointFit, device: int, step: int) -> float:
     H = fit.K @ pull.members / fit.noise[:, None]
     columns = np.array([pull.columns(line)[:, 0] for line in pull.lines])
     others = np.delete(np.arange(len(pull.lines)), device)
-    rest = pull.indication[step] / fit.noise - H @ (pull.load[others, step] @ columns[others])
+    seen = (pull.indication[step] - fit.K @ pull.moved[step]) / fit.noise
+    rest = seen - H @ (pull.load[others, step] @ columns[others])
     pattern = H @ columns[device]
     return float(pattern @ rest / (pattern @ pattern))
