@@ -65,6 +65,13 @@ def gauges_alone(
         return condition(kept, day().car, tares, bandwidth=bandwidth), truth
 
 
+def by_gauges(log: xr.Dataset) -> xr.Dataset:
+    """The log with the accelerations that the gauges show."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PriorWarning)
+        return completed(log, day().calibration, day().car)
+
+
 def test_the_links_weigh_the_body() -> None:
     log, truth = gauges_alone(8.0)
     with pytest.warns(PriorWarning, match=r"acceleration is not logged; .* gauges, .* 0\.3, 0\.3"):
@@ -83,9 +90,7 @@ def test_the_links_weigh_the_body() -> None:
 
 def test_yaw_is_in_the_forces_of_front_and_rear() -> None:
     log, _ = gauges_alone(8.0)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", PriorWarning)
-        found = completed(log, day().calibration, day().car)
+    found = by_gauges(log)
     y = found["relative_acceleration"].to_numpy()[:, :, 1]
     yaw = low_pass(damped_drive()[0]["yaw_rate"].to_numpy()[:, None], 8.0, 200.0)[:, 0]
     change = np.gradient(yaw, 1 / 200.0)
@@ -94,6 +99,12 @@ def test_yaw_is_in_the_forces_of_front_and_rear() -> None:
     size = y[:, 0] @ (change * arm) / np.sum(np.square(change * arm))
     assert size == pytest.approx(1.0, abs=0.05)  # 0.84 if the wheels do not turn with the body
     assert np.corrcoef(y[:, 0], y[:, 2])[0, 1] < -0.95  # front and rear swing opposite ways
+    # The square of the yaw rate pulls wheels towards the middle of the body.
+    places = np.array([corner.wheel.centre for corner in day().car.corners.values()])
+    pulled = -np.mean(yaw**2) * (places - day().car.centre_of_mass)[:, :2]
+    mean = found["relative_acceleration"].to_numpy().mean(axis=0)[:, :2]
+    assert np.min(np.abs(pulled)) > 0.08  # m/s2
+    assert mean == pytest.approx(pulled, rel=0.3, abs=0.03)
 
 
 def test_yaw_is_taken_from_the_forces_where_acceleration_alone_is_logged() -> None:
@@ -114,9 +125,7 @@ def test_yaw_is_taken_from_the_forces_where_acceleration_alone_is_logged() -> No
 
 def test_wheel_hop_is_in_the_force_of_the_damper() -> None:
     log, truth = gauges_alone()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", PriorWarning)
-        found = completed(log, day().calibration, day().car)
+    found = by_gauges(log)
     seen = found["relative_acceleration"].to_numpy()[:, :, 2]
     true = truth["hub_acceleration"].to_numpy()[:, :, 2]
     shake = true - low_pass(true, 3.0, 200.0)
@@ -155,9 +164,7 @@ def test_travel_shows_how_hard_the_dampers_are(monkeypatch: pytest.MonkeyPatch) 
     log, truth = gauges_alone(but=("travel",))
     # As if it were too noisy to be used for the motion itself.
     log = log.assign(u_relative_acceleration=3 * log["u_relative_acceleration"])
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", PriorWarning)
-        found = completed(log, day().calibration, day().car)
+    found = by_gauges(log)
     seen = found["relative_acceleration"].to_numpy()[:, :, 2]
     u = u_of_hop(found)
     assert np.all(u < log["u_relative_acceleration"].to_numpy()[:, 2])  # twin: not by travel

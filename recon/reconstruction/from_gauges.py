@@ -48,6 +48,7 @@ from recon.conditioning.hub_motion import (
     own_step,
     shows_yaw,
     turn_by_speed,
+    turning,
     unseen_share,
 )
 from recon.reconstruction.body_of_some import body_of_some
@@ -59,7 +60,12 @@ from recon.reconstruction.prepare import prepare
 from recon.reconstruction.seen_by_gauges import Seen, Wanted, seen_by
 from recon.reconstruction.side_shaking import with_side_shaking
 from recon.reconstruction.solving.solve import BLOCK
-from recon.reconstruction.steer_from_gauges import U_USUAL_SPEED, USUAL_SPEED, with_steer
+from recon.reconstruction.steer_from_gauges import (
+    U_USUAL_SPEED,
+    USUAL_SPEED,
+    with_steer,
+    yaw_by_gauges,
+)
 from recon.reconstruction.yaw_along import with_yaw_along
 from recon.reconstruction.yaw_inertia import Share, YawMoment, yaw_inertia
 from recon.records.logs import LOG, require_conditioned
@@ -119,10 +125,12 @@ def completed(
             links = _link_forces(seen)
             found = _with_body(log, car, seen, links) if seen else found
         if (lacks_yaw or no_steer) and set(links) == set(CORNERS):
-            turning = YawMoment.of(car, links)
-            inertia = yaw_inertia(found, car, seen, turning) if no_steer else Share()
-            change = turning.change(inertia.value)
-            found = _with_yaw(found, car, change) if lacks_yaw else found
+            moment = YawMoment.of(car, links)
+            inertia = yaw_inertia(found, car, seen, moment) if no_steer else Share()
+            change = moment.change(inertia.value)
+            if lacks_yaw:
+                yaw, u_square = yaw_by_gauges(found, car, change, inertia.u)
+                found = _with_yaw(found, car, change, yaw, u_square)
             found = with_steer(found, car, change, inertia.u) if no_steer else found
         elif lacks_body and lacks_yaw and len({name[0] for name in links}) == 1:
             found = _with_yaw_of_some(found, car, links)
@@ -195,19 +203,23 @@ def _with_yaw_of_some(log: xr.Dataset, car: Vehicle, links: dict[str, Floats]) -
     return _moved(log, relative, u)
 
 
-def _with_yaw(log: xr.Dataset, car: Vehicle, change: Floats) -> xr.Dataset:
-    """The log with the motion of the wheels by the body's yaw acceleration `change` [rad/s2]."""
+def _with_yaw(
+    log: xr.Dataset, car: Vehicle, change: Floats, yaw: Floats, u_square: float
+) -> xr.Dataset:
+    """The log with the motion of the wheels by the body's `yaw` (sample,) [rad/s] and its change.
+
+    `change` (sample,) [rad/s2]; `u_square` [1] is the relative uncertainty of the square of `yaw`.
+    """
     relative, u = copied(log[MOVED].to_numpy()), log[U_MOVED].copy(deep=True)
-    size = rms(change)
+    size, square = rms(change), rms(yaw**2)
     for name in car.corners:
-        x, y, _ = arm_of(car, name)
-        k = corner_names(log).index(name)
+        arm = arm_of(car, name)
+        k, at = corner_names(log).index(name), {"corner": name, "component": ["x", "y"]}
         for part in cuts(len(change), BLOCK):
-            relative[part, k, 0] -= change[part] * y
-            relative[part, k, 1] += change[part] * x
-        terms = np.array(YAW_SHARE) * size * np.abs([y, x])
-        own = u.sel(corner=name, component=["x", "y"]).to_numpy()
-        u.loc[{"corner": name, "component": ["x", "y"]}] = np.sqrt(own**2 - NO_YAW**2 + terms**2)
+            relative[part, k, :2] += turning(yaw[part], change[part], arm)
+        terms = np.array(YAW_SHARE) * size * np.abs(arm[[1, 0]])
+        terms = np.hypot(terms, u_square * square * np.abs(arm[:2]))
+        u.loc[at] = np.sqrt(u.sel(at).to_numpy() ** 2 - NO_YAW**2 + terms**2)
     return _moved(log, relative, u)
 
 

@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from recon.base.arrays import Floats
+from recon.base.arrays import Floats, rms
 from recon.base.labelled import Variable, stamp
 from recon.base.late import xr
 from recon.base.quantities import STANDARD_GRAVITY
@@ -97,6 +97,27 @@ class Means:
         """Means (mean,) of other `values` (sample,), in their unit."""
         return _means(values, self.size)
 
+    def between(self, values: Floats, count: int) -> Floats:
+        """Values (sample,) at all `count` samples from those at means (mean,), in their unit."""
+        middle = (np.arange(len(values)) + 0.5) * self.size - 0.5
+        return np.interp(np.arange(count), middle, values)
+
+
+def yaw_by_gauges(
+    log: xr.Dataset, car: Vehicle, change: Floats, u_inertia: float = 0.0
+) -> tuple[Floats, float]:
+    """Yaw rate (sample,) [rad/s] of a car without sideslip, and the relative u [1] of its square.
+
+    Arguments are those of `with_steer`.
+    """
+    means = Means.of(log, car, change)
+    speed = _speed(means, means.change, u_inertia)
+    value = np.maximum(speed.value, SLOWEST)
+    yaw = means.aside / value
+    unsure = np.minimum(2 * speed.u / value, 1.0)
+    share = rms(yaw**2 * unsure) / max(rms(yaw**2), TINY)
+    return means.between(yaw, len(change)), share
+
 
 def with_steer(log: xr.Dataset, car: Vehicle, change: Floats, u_inertia: float = 0.0) -> xr.Dataset:
     """The log with the steer that acceleration and the `change` of yaw rate show.
@@ -108,8 +129,7 @@ def with_steer(log: xr.Dataset, car: Vehicle, change: Floats, u_inertia: float =
     speed = _speed(means, means.change, u_inertia)
     parts = _parts_of_steer(speed.value, car, means.aside, means.change)
     steer, known = parts[0] + parts[1], _unsure(speed, car, means, parts)
-    middle = (np.arange(len(steer)) + 0.5) * means.size - 0.5
-    inferred = np.interp(np.arange(log.sizes["elapsed_time"]), middle, steer)
+    inferred = means.between(steer, log.sizes["elapsed_time"])
     return log.assign(
         {
             INFERRED: stamp(LOG["steer"], inferred),
