@@ -202,7 +202,8 @@ ARGUMENTS: dict[str, tuple[Argument, ...]] = {
         _argument("--tares-map", "column map of the tares"),
         _number(
             "--bandwidth", "HZ",
-            "bandwidth of the forces, in Hz (default 0.35 of the sampling rate)",
+            "bandwidth of the forces, in Hz (default 0.35 of the sampling rate; from half of it "
+            "on nothing is filtered)",
         ),
         *WINDOW,
         _number("--marker", "VALUE", "use only samples whose column `marker` has this value"),

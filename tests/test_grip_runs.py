@@ -122,20 +122,25 @@ def test_a_gain_that_runs_share_cancels_between_hot_and_cold(scope: str, shared:
     assert added == pytest.approx(0.0 if shared else 0.03, abs=0.003)
 
 
-def test_a_run_list_names_the_runs_of_a_set_up_with_their_temperatures(tmp_path: Path) -> None:
+def test_a_run_list_names_the_runs_of_a_set_up_with_their_temperatures(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / ("deep" * 30) / ("deeper" * 20)  # no message shows such a name in full
+    folder.mkdir(parents=True)
+    monkeypatch.chdir(folder)
     for k, run in enumerate(several(8, 3, n=40)):
-        write_result(run, tmp_path / f"run_{k}.nc")
+        write_result(run, folder / f"run_{k}.nc")
     rows = ("run_0.nc,soft,60", "run_1.nc,hard,70", "run_2.nc,soft,80")
-    path = tmp_path / "runs.csv"
+    path = folder / "runs.csv"
     path.write_text("\n".join(["file,set_up,tyre_temperature [degC]", *rows]), encoding="utf-8")
-    of = {k: read_result(tmp_path / f"run_{k}.nc") for k in range(3)}
+    of = {k: read_result(folder / f"run_{k}.nc") for k in range(3)}
     runs = read_same_set_up(path, of[2])
     assert [Path(run.encoding["source"]).name for run in runs] == ["run_0.nc", "run_2.nc"]
     assert [run.attrs[TEMPERATURE] for run in runs] == [60.0, 80.0]
     assert len(read_same_set_up(path, of[1])) == 1  # one run is a set-up, too
     path.write_text("\n".join(["file,set_up", *rows[:1]]).replace(",60", ""), encoding="utf-8")
     assert TEMPERATURE not in read_same_set_up(path, of[0])[0].attrs
-    with pytest.raises(DataError, match=r"runs\.csv: no row for .*run_1\.nc"):
+    with pytest.raises(DataError, match=r"runs\.csv: no row for run_1\.nc;"):
         read_same_set_up(path, of[1])
 
 

@@ -163,6 +163,16 @@ def test_results_that_are_no_forces_are_refused(
         use(results()["slalom"])
 
 
+def test_a_file_is_named_as_seen_from_the_current_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read = read_result(written("calibration", tmp_path))
+    for folder, seen in ((tmp_path, ""), (tmp_path.parent, rf"{tmp_path.name}[/\\]")):
+        monkeypatch.chdir(folder)
+        with pytest.raises(DataError, match=rf"^{seen}calibration\.nc: 'Calibration of"):
+            slalom(read)
+
+
 def test_addresses_are_not_fetched() -> None:
     with pytest.raises(
         DataError, match=r"https://somewhere\.invalid/forces\.nc: a network address"
@@ -203,6 +213,7 @@ def test_unknown_units_are_refused_with_the_nearest(
     ("spelling", "dimension", "ours"),
     [
         ("kph", "speed", "km/h"),
+        ("kp", "force", "kgf"),
         ("Sec", "time", "s"),
         ("\u00b0C", "temperature", "degC"),
         ("\u00ba C", "temperature", "degC"),
@@ -226,6 +237,13 @@ def test_a_spelling_of_others_is_no_unit_of_another_kind() -> None:
 def test_pounds_may_be_two_things() -> None:
     with pytest.raises(DataError, match=r"unit 'lb' .*\n.*'lb' may be a mass or a force"):
         unit_of("lb", "force", "pulls.csv")
+
+
+def test_no_unit_is_suggested_for_a_spelling_of_several() -> None:
+    """Degrees in German, and hundredths of a right angle in French: radians in neither."""
+    message = r"unit 'Grad' .*; need one of rad, deg\.\n.*'Grad' may be degrees or gon: write deg"
+    with pytest.raises(DataError, match=message):
+        unit_of("Grad", "angle", "log.csv")
 
 
 def test_shipped_files_are_there() -> None:

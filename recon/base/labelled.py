@@ -6,6 +6,7 @@ that computed the numbers and is required at the door of the next one.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -14,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from recon.base.arrays import Floats
-from recon.base.errors import DataError, nearest, shortened
+from recon.base.errors import DataError, current_folder, nearest, shortened
 from recon.base.late import pd, xr
 from recon.base.quantities import COMPONENTS
 
@@ -83,9 +84,10 @@ def with_values(dataset: xr.Dataset, values: Mapping[str, NDArray]) -> xr.Datase
 
 
 def place_of(dataset: xr.Dataset) -> str:
-    """File that the dataset was read from, else its title."""
+    """File that the dataset was read from, as seen from the current folder, else its title."""
     names = dataset.encoding.get("source"), *(dataset.attrs.get(n) for n in ("path", "title"))
-    return shortened(str(next((name for name in names if name is not None), "a dataset")), 200)
+    name = str(next((name for name in names if name is not None), "a dataset"))
+    return shortened(name.removeprefix(f"{current_folder()}{os.sep}"), 200)
 
 
 def sentences_of(dataset: xr.Dataset, name: str, separator: str = SEPARATOR) -> list[str]:

@@ -118,6 +118,12 @@ OF_OTHERS = {
     **dict.fromkeys(("u\u03b5", "ustrain"), "microstrain"),
     **dict.fromkeys(("sec", "secs", "seconds"), "s"),
     **dict.fromkeys(("inch", "inches", '"'), "in"),
+    **dict.fromkeys(("kp", "kilopond"), "kgf"),
+}
+# Spellings that mean several units: which, and how to write the one that is meant.
+OF_SEVERAL = {
+    "lb": "may be a mass or a force: write lbf or kg",
+    "grad": "may be degrees or gon: write deg, and a factor of 0.9 under [corrections] for gon",
 }
 # Signs that are written for others: either micro, the ordinal for the degree, and both in one.
 _SIGNS = str.maketrans(
@@ -163,17 +169,17 @@ def unit_of(spelling: str, dimension: str, where: str, others: tuple[str, ...] =
 
     `others` are spellings that the caller takes besides.
 
-    Raises DataError: the spelling is not known for that dimension; `lb` is refused because it may
-    be a mass or a force.
+    Raises DataError: the spelling is not known for that dimension, or means several units.
     """
     table = UNITS[dimension]
     ours = our_spelling(spelling)
     if ours in table:
         return table[ours]
+    units, several = (*table, *others), OF_SEVERAL.get(spelling.casefold())
     raise DataError(
         where,
         f"unit '{spelling}' for a quantity of kind {dimension}",
-        nearest(ours, (*table, *others)),
+        f"one of {', '.join(units)}" if several else nearest(ours, units),
         "Correct the unit in the header's brackets, in the units row or in the column map"
-        + (" ('lb' may be a mass or a force: write lbf or kg)." if spelling == "lb" else "."),
+        + (f" ('{spelling}' {several})." if several else "."),
     )

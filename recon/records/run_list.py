@@ -122,12 +122,12 @@ def read_same_set_up(path: str | Path, forces: xr.Dataset) -> list[xr.Dataset]:
     files = _files(rows, Path(path).parent)
     set_up, temperature = rows.words("set_up"), _temperature(rows)
     _refuse_gaps(rows, "set_up", set_up == "")
-    source = place_of(forces)
-    own = [row for row, file in enumerate(files) if file.resolve() == Path(source).resolve()]
+    source = Path(str(forces.encoding.get("source"))).resolve()
+    own = [row for row, file in enumerate(files) if file.resolve() == source]
     if not own:
         raise DataError(
             str(path),
-            f"no row for {source}",
+            f"no row for {place_of(forces)}",
             "a list in which this drive is one of the runs: its set-up decides which others enter",
             "Add a row for it, or name the forces of a run that is in the list.",
         )
