@@ -16,7 +16,7 @@ from recon.conditioning.filters import low_pass
 from recon.evaluation.grip.envelope import EXPONENTS, USUAL_EXPONENT
 from recon.evaluation.launch.hop import COMPONENTS, HIGH, LEAST, LOW
 from recon.virtual.phases import SHUFFLES, Hop
-from tests.launch_truth import gap
+from tests.launch_truth import gap, pull
 
 EACH = {"hop_start": "hop_begin", "hop_end": "hop_finish"}  # ends in any tyre, in each tyre
 NEAR = 0.5  # s: hop that begins farther away is another one
@@ -171,20 +171,41 @@ def _of_gap(name: str) -> Callable[[xr.Dataset, xr.Dataset], np.ndarray]:
     """A time [s] of the gap of each shift, by the true force before any filter."""
 
     def of(shifts: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
-        time, driven = truth["elapsed_time"].to_numpy(), shifts["corner"].to_numpy()
-        total = truth["tyre_force_intermediate"].sel(corner=driven, component="x").sum("corner")
-        fine = np.linspace(time[0], time[-1], FINER * (len(time) - 1) + 1)
-        force = CubicSpline(time, total.to_numpy())(fine)
-        at = np.flatnonzero(truth["event_kind"].to_numpy() == "shift")
-        ends = [truth[f"event_{end}"].to_numpy()[at] for end in ("start", "end")]
+        fine, force = _drive_force(shifts, truth)
         out = np.full(shifts[name].shape, np.nan)
         for i, start in enumerate(shifts["gap_start"].to_numpy()):
-            for begin, end in zip(*ends, strict=True):
+            for begin, end in _shifts(truth):
                 if abs(begin - start) < NEAR:
                     out[i] = getattr(gap(fine, force, begin, end), GAPS[name])
         return out
 
     return of
+
+
+def _drive_force(answer: xr.Dataset, truth: xr.Dataset) -> tuple[np.ndarray, np.ndarray]:
+    """Times [s] and true force [N] (sample,) of all driven tyres, before any filter."""
+    time, driven = truth["elapsed_time"].to_numpy(), answer["corner"].to_numpy()
+    total = truth["tyre_force_intermediate"].sel(corner=driven, component="x").sum("corner")
+    fine = np.linspace(time[0], time[-1], FINER * (len(time) - 1) + 1)
+    return fine, CubicSpline(time, total.to_numpy())(fine)
+
+
+def _shifts(truth: xr.Dataset) -> list[tuple[float, float]]:
+    """Start and end [s] of each shift of the driver."""
+    at = np.flatnonzero(truth["event_kind"].to_numpy() == "shift")
+    ends = (truth[f"event_{end}"].to_numpy()[at].tolist() for end in ("start", "end"))
+    return list(zip(*ends, strict=True))
+
+
+def _launch_start(launch: xr.Dataset, truth: xr.Dataset) -> np.ndarray:
+    """Start [s] of each launch by the true force before any filter; NaN without a shift."""
+    fine, force = _drive_force(launch, truth)
+    out = np.full(launch["launch_start"].shape, np.nan)
+    for i, start in enumerate(launch["launch_start"].to_numpy()):
+        ends = [begin for begin, _ in _shifts(truth) if begin > start]
+        if ends:
+            out[i] = pull(fine, force, np.zeros((len(fine), 1)), start - NEAR, min(ends)).start
+    return out
 
 
 def _shuffle(shifts: xr.Dataset, _truth: xr.Dataset) -> np.ndarray:
@@ -194,6 +215,7 @@ def _shuffle(shifts: xr.Dataset, _truth: xr.Dataset) -> np.ndarray:
 
 FORMS: dict[str, Callable[[xr.Dataset, xr.Dataset], np.ndarray]] = {
     "available_force": _limits,
+    "launch_start": _launch_start,
     "hop_begin": _end_of_hop("hop_begin", 0),
     "hop_start": _end_of_hop("hop_start", 0),
     "hop_finish": _end_of_hop("hop_finish", 1),

@@ -14,18 +14,23 @@ from tests.campaign.closed_forms import in_closed_form
 from tests.test_braking import coasting, faded
 
 
-def test_times_of_a_gap_are_those_of_the_force_before_any_filter() -> None:
-    time = np.arange(0.0, 5.0, 0.01)
-    # 4 kN fall to nothing within 0.1 s from 2.0 s on and are back to 3 kN from 2.3 to 2.4 s.
-    total = np.interp(time, [2.0, 2.1, 2.3, 2.4], [4000.0, 0.0, 0.0, 3000.0])
+def driven_by(time: np.ndarray, total: np.ndarray) -> xr.Dataset:
+    """Truth of a drive whose rear axle has a force of `total` (sample,) [N], with a shift."""
     force = np.zeros((len(time), 2, 3))
     force[..., 0] = total[:, None] / 2
-    truth = xr.Dataset(
+    return xr.Dataset(
         {"tyre_force_intermediate": (("elapsed_time", "corner", "component"), force),
          "event_kind": ("event", ["standstill", "shift"]),
          "event_start": ("event", [0.0, 2.0]), "event_end": ("event", [1.0, 2.4])},
         coords={"elapsed_time": time, "corner": ["RL", "RR"], "component": ["x", "y", "z"]},
     )  # fmt: skip
+
+
+def test_times_of_a_gap_are_those_of_the_force_before_any_filter() -> None:
+    time = np.arange(0.0, 5.0, 0.01)
+    # 4 kN fall to nothing within 0.1 s from 2.0 s on and are back to 3 kN from 2.3 to 2.4 s.
+    total = np.interp(time, [2.0, 2.1, 2.3, 2.4], [4000.0, 0.0, 0.0, 3000.0])
+    truth = driven_by(time, total)
     filtered = {"gap_start": [1.99, 4.0], "gap_end": [2.29, 4.3], "time_below_half": [0.31, 0.3]}
     ideal = xr.Dataset({name: ("shift", values) for name, values in filtered.items()})
     ideal = ideal.assign_coords(corner=["RL", "RR"])
@@ -34,6 +39,16 @@ def test_times_of_a_gap_are_those_of_the_force_before_any_filter() -> None:
     expected = {"gap_start": 2.01, "gap_end": 2.31, "time_below_half": 2.3 + 0.2 / 3 - 2.05}
     for name, value in expected.items():
         assert closed[name].to_numpy() == pytest.approx([value, np.nan], abs=2e-4, nan_ok=True)
+
+
+def test_a_launch_starts_where_the_force_before_any_filter_rises() -> None:
+    time = np.arange(0.0, 5.0, 0.01)
+    truth = driven_by(time, np.interp(time, [2.0, 2.2, 4.0, 4.1], [0.0, 4000.0, 4000.0, 0.0]))
+    truth["event_start"][1] = 4.0
+    ideal = xr.Dataset({"launch_start": ("launch", [1.99, 4.5])}, coords={"corner": ["RL", "RR"]})
+    closed = in_closed_form(ideal, truth, ideal)["launch_start"].to_numpy()
+    # A tenth of the plateau; the second launch has no shift.
+    assert closed == pytest.approx([2.02, np.nan], abs=5e-4, nan_ok=True)
 
 
 @pytest.mark.parametrize("geared", [False, True])
