@@ -186,6 +186,18 @@ def rewritten(tmp_path: Path, file: str, *changes: tuple[str, str]) -> Path:
         ),
         (
             "strut",
+            'name = "FL_tie_rod"\non = "tie_rod"\nunit = "mV/V"\nbridge = "full_axial"',
+            'name = "FL_tie_rod"\non = "tie_rod"\nunit = "mV/V"\nmeasures = "torsion"',
+            "gauge 'FL_tie_rod': measures = 'torsion' on link 'tie_rod'; need measures = 'axial'",
+        ),
+        (
+            "anti_roll_bar",
+            'name = "F_drop_link_left"\non = "drop_link_left"',
+            'name = "F_drop_link_left"\non = "bar_twist"',
+            "measures = 'axial' on torsion 'bar_twist'; need measures = 'torsion'",
+        ),
+        (
+            "strut",
             "station_mm = [-2.4, 632.5, 422]",
             "station_mm = [-12, 603, 580]",
             "gauge 'FL_tube_forward' on 'upright': the cut lies between the two points of "

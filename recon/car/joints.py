@@ -5,8 +5,8 @@ from __future__ import annotations
 from math import dist
 
 from recon.base.errors import VehicleError, nearest
-from recon.car.source import Source
-from recon.car.vehicle import TWO_FORCE, TWO_POINTS, Axle, Corner, Support, Vec
+from recon.car.source import Loc, Source
+from recon.car.vehicle import TWO_FORCE, TWO_POINTS, Axle, Corner, Gauge, Support, Vec
 
 SHORTEST = 1e-3  # m; a member shorter than this has no direction
 SAME = 1e-4  # m; points nearer than this are one
@@ -107,7 +107,7 @@ def require_gauged(part: Corner | Axle, others: tuple[str, ...], source: Source)
     """Refuse a gauge that is on no link, spring or torsion, or at a section of no body.
 
     Raises VehicleError: no support or body has the name, or it is one that no bridge can be bonded
-    to so.
+    to so, or the gauge measures what its support does not carry.
     """
     what = "corner" if isinstance(part, Corner) else "axle"
     kinds = {s.name: s.kind for s in part.supports}
@@ -116,6 +116,8 @@ def require_gauged(part: Corner | Axle, others: tuple[str, ...], source: Source)
         supports = tuple(name for name, kind in kinds.items() if kind in GAUGED)
         choices = bodies if gauge.at_section else supports
         if gauge.on in choices:
+            if not gauge.at_section:
+                _require_own_load(gauge, kinds[gauge.on], source, (what, part.name, "gauge", i))
             continue
         found = f"a {kinds[gauge.on]}" if gauge.on in kinds else "no support"
         if gauge.at_section:
@@ -131,3 +133,18 @@ def require_gauged(part: Corner | Axle, others: tuple[str, ...], source: Source)
             "A bridge measures the load of a link, spring or torsion: name the one it is bonded "
             "to. On a body that bends, state the section.",
         )
+
+
+def _require_own_load(gauge: Gauge, kind: str, source: Source, table: Loc) -> None:
+    """Refuse a gauge on a support that measures another load than the support carries."""
+    needed = "torsion" if kind == "torsion" else "axial"
+    if gauge.measures == needed:
+        return
+    slope = "bench_slope_per_kNm" if kind == "torsion" else "bench_slope_per_kN or tube"
+    raise VehicleError(
+        source.at((*table, "measures"), f"gauge '{gauge.name}'"),
+        f"measures = '{gauge.measures}' on {kind} '{gauge.on}'",
+        f"measures = '{needed}'",
+        f"A {kind} carries nothing else: state that, with its {slope}. For a section of a body "
+        "name the body, with station_mm and along.",
+    )
