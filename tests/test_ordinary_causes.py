@@ -18,6 +18,7 @@ from recon.reconstruction.prepare import prepare
 from recon.records.doubt_variables import doubts_in
 from recon.records.logs import LOG
 from tests.days import day, unwarned
+from tests.spoiled_days import examination_of
 
 PSI_PER_BAR = 14.5038
 
@@ -90,3 +91,13 @@ def test_a_pressure_in_psi_comes_first_where_only_gauges_contradict_it() -> None
     first, *_ = ordinary_causes(view, ("FL", "FR"))
     assert (first.cause, first.channels) == ("other unit", ("brake_pressure",))
     assert "the numbers seem to be in psi, not in bar" in first.do
+
+
+def test_a_car_that_understeers_as_cars_on_road_tyres_do_is_not_doubted() -> None:
+    """It needs 6 degrees per g more than the club racer; a steer that is half as large again is."""
+    log = day().log.copy(deep=True)
+    log["steer"].values[:] += 0.010 * log["speed"].to_numpy() * log["yaw_rate"].to_numpy()
+    assert not examination_of(condition(log, day().car, day().tares), day().calibration).doubts
+    log["steer"].values[:] *= 1.5
+    found = examination_of(condition(log, day().car, day().tares), day().calibration).doubts
+    assert any("steer" in str(doubt) for doubt in found)

@@ -25,7 +25,9 @@ from recon.examination.term import Term
 from recon.examination.view import View
 
 STEER = "steer against yaw rate and speed"
-UNDERSTEER, U_UNDERSTEER = 0.002, 0.002  # rad per m/s2
+# rad per m/s2: 2 degrees per g, -1 on a tail-heavy car and 5 on a nose-heavy one with road tyres;
+# common practice, no source.
+UNDERSTEER, U_UNDERSTEER = 0.004, 0.003
 LIMIT_NEAR = 0.9  # g of lateral acceleration, from where front tyres may plough
 U_PLOUGH = 0.5  # rad per g beyond it
 # rad: rear wheels that steer, crossfall, pull of tyres; the zero of the sensor comes on top
