@@ -24,6 +24,7 @@ FASTEST = 60.0  # Hz; what shakes a suspension faster is small.  Common practice
 # Motion that outshines the noise makes a filter seem up to a third higher than it is.  At its
 # corner, a second one of its kind takes away half of what the first one took.
 CORNER, TAKEN = 0.75, 2.0
+BELOW = 0.9  # of the bandwidth: filters that are told, whose frequency is known roughly
 ENOUGH = 3  # gauges that state their noise
 
 
@@ -83,7 +84,7 @@ def taken_away(
     quick = low_pass(values, CORNER * corner, band.rate, band.parts)
     for g in range(values.shape[1]):  # in place: a long log has no room to spare
         quick[:, g] = TAKEN * np.nan_to_num(values[:, g] - quick[:, g])
-    if corner < band.bandwidth:
+    if corner < BELOW * band.bandwidth:
         warn(
             f"{path}: the logger seems to filter the gauges at about {corner:.2g} Hz, below the "
             f"bandwidth of {band.bandwidth:.3g} Hz. Faster forces are missing, and intervals hold "
