@@ -69,7 +69,7 @@ def risen(pull: Pull, K: Floats, share: float) -> Pull:
 def test_the_rise_of_a_wheel_in_a_pull_is_no_mistyped_load() -> None:
     drawn, sheet = pulled("FL", 40)
     assembly, K = assembly_of(drawn.car, "FL"), clean_fit("FL").K
-    pulls = [risen(p, K, 0.15) for p in pulls_of(sheet, drawn.car, assembly, "fit")]
+    pulls = [risen(p, K, 0.3) for p in pulls_of(sheet, drawn.car, assembly, "fit")]
     prior, noise = bridge_prior("pulls.csv", assembly, pulls), noise_of(pulls)
     assert fit_without_gross(pulls, prior, noise)[1] == ()
     k, step = next(k for k, p in enumerate(pulls) if p.name == "inward"), 4
