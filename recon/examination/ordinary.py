@@ -27,7 +27,7 @@ from recon.examination.view import View
 STEER = "steer against yaw rate and speed"
 # rad per m/s2: 2 degrees per g, -1 on a tail-heavy car and 5 on a nose-heavy one with road tyres;
 # common practice, no source.
-UNDERSTEER, U_UNDERSTEER = 0.004, 0.003
+UNDERSTEER, U_UNDERSTEER = 0.0035, 0.003
 LIMIT_NEAR = 0.9  # g of lateral acceleration, from where front tyres may plough
 U_PLOUGH = 0.5  # rad per g beyond it
 # rad: rear wheels that steer, crossfall, pull of tyres; the zero of the sensor comes on top
