@@ -204,6 +204,13 @@ def rewritten(tmp_path: Path, file: str, *changes: tuple[str, str]) -> Path:
             'slider "slider"',
         ),
         (
+            "wishbone_spring_on_arm",
+            "station_mm = [-2420, 640, 292]\nalong = [-0.55, 0.83, 0]",
+            "station_mm = [-2060, 420, 286]\nalong = [0.25, 0.97, 0]",
+            'pivot "arm_pivot"; need both points of a joint on one side of the cut.\n    Move '
+            "station_mm past the joint. If the gauge is on a leg of an arm, describe the bushes",
+        ),
+        (
             "strut",
             'kind = "slider"',
             'kind = "pivot"',

@@ -113,11 +113,17 @@ def _require_whole_joints(
         if body not in (mechanism.outer_body[i], mechanism.inner_body[i]) or kind not in TWO_POINTS:
             continue
         if np.any(beyond[mine]) and not np.all(beyond[mine]):
+            leg = ""
+            if kind == "pivot":
+                leg = (
+                    " If the gauge is on a leg of an arm, describe the bushes at its legs as two "
+                    "balls, with their compliance_mm_per_kN."
+                )
             raise VehicleError(
                 where,
                 f'the cut lies between the two points of {kind} "{mechanism.supports[i]}"',
                 "both points of a joint on one side of the cut",
-                "Move station_mm past the joint.",
+                f"Move station_mm past the joint.{leg}",
             )
 
 
