@@ -107,7 +107,7 @@ const Reading = (() => {
     const { first, last, time } = State;
     document.getElementById("peaks-name").textContent =
       `Largest and smallest from ${time[first].toFixed(2)} to ${time[last].toFixed(2)} s, the window shown. These are single samples ` +
-      `at ${+State.data.bandwidth.toPrecision(3)} Hz: with noise and bumps they are a little larger than the largest forces at the top`;
+      `at ${+State.data.bandwidth.toPrecision(3)} Hz: with noise and bumps they are a little larger than the largest forces at the top.`;
   }
 
   function later() {

@@ -103,7 +103,7 @@ const Story = (() => {
     article.id = Words.idOf(one.name);
     article.append(made("h3", one.name.replaceAll("_", " ")));
     if (one.refused) {
-      article.append(made("p", `Not given. ${one.refused}`));
+      article.append(made("p", `Not given: ${one.refused}`));
       return article;
     }
     const [first, ...others] = one.lines;

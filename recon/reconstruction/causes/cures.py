@@ -62,7 +62,7 @@ _DESCRIPTIONS = (
      "free or replace stiff joints; pull up and down to show what is left"),
     ("creep of the gauges", "", "creep of the gauges", "load that stands, against one that passes",
      "nothing cheap; the value is common practice"),
-    ("linearity", "", "links that give under load", "share of each force",
+    ("linearity", "", "links that give under load", "share of each force that each link takes",
      "nothing cheap; the value is common practice"),
     ("thermal slope.*", "", "warming of the links", "temperature between pulls and drive",
      "log the temperature of the gauges (channel gauge_temperature), pull at that of the drive"),
