@@ -44,7 +44,9 @@ from recon.records.scratch import copied
 # Every comparison of a drive, and every cause that can be named.
 JUDGE = Judge(
     tests=TESTS,
+    # Those that explain most first: others are hopeless sooner then.
     proposals=(
+        ordinary_causes,
         gauge_causes,
         common_gain_causes,
         tare_causes,
@@ -52,7 +54,6 @@ JUDGE = Judge(
         mass_causes,
         driven_causes,
         pull_causes,
-        ordinary_causes,
         steer_zero_causes,
         late_causes,
         late_gauge_causes,
