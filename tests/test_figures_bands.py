@@ -15,7 +15,7 @@ from recon.report.common import long_series as series
 from recon.report.common.long_series import stretches, thinned
 from recon.report.common.looks import PART_LOOKS
 from recon.report.common.sheet import tyre_footer
-from recon.report.drive.force_bands import DRAWN, band_pictures, lanes_of, plot_forces
+from recon.report.drive.force_bands import band_pictures, lanes_of, plot_forces
 from tests.days import day
 from tests.pictures import require_legible
 
@@ -116,10 +116,23 @@ def test_thinning_keeps_extremes_and_both_sides_of_a_gap() -> None:
     series[0, 20_000] = 99.0
     series[1, 31_234] = -99.0
     series[:, 40_000:40_100] = np.nan
-    kept = thinned(series, DRAWN)
+    kept = thinned(series, 300)
     assert {20_000, 31_234, 39_999, 40_000, 40_099, 40_100} <= set(kept.tolist())
-    assert len(kept) < 1.2 * DRAWN
-    assert len(thinned(series[:, :1000], DRAWN)) == 1000
+    assert len(kept) < 1.1 * 300 * 4
+    assert len(thinned(series[:, :600], 300)) == 600
+
+
+def test_a_long_weave_is_drawn_as_round_as_it_is() -> None:
+    """Its extremes alone, joined by straight lines, had made corners of all its curves."""
+    forces = day().forces
+    tyre = forces.isel(elapsed_time=np.arange(60_000) % forces.sizes["elapsed_time"])
+    weave = np.sin(2.0 * np.pi * np.arange(60_000) / 300.0)
+    for name in ("tyre_force", "tyre_force_lower", "tyre_force_upper"):
+        tyre[name].values[:] = weave[:, None, None]
+    tyre["elapsed_time"] = tyre["elapsed_time"].copy(data=0.02 * np.arange(60_000))
+    line = plot_forces(tyre, "FL").axes[0].lines[0]
+    drawn = np.interp(tyre["elapsed_time"], *line.get_data())
+    assert np.abs(drawn - weave).max() < 0.1
 
 
 def test_stretches_begin_half_a_sample_before_the_first() -> None:

@@ -25,6 +25,19 @@ def test_the_picture_shows_sums_motion_and_band_and_says_how_far_they_are_apart(
     assert "100 % of the drive inside the band" in words
 
 
+def test_no_line_joins_short_means_that_are_seconds_apart() -> None:
+    """A car turns several times in between, which a line would hide."""
+    forces = day().forces
+    styles = {line.get_linestyle() for line in plot_sums(forces).axes[0].lines}
+    assert "None" not in styles
+    forces = forces.assign(window_time=10.0 * forces["window_time"])
+    apart = np.median(np.diff(forces["window_time"]))
+    figure = plot_sums(forces)
+    assert any(f"one every {apart:.1f} s" in text.get_text() for text in figure.texts)
+    for panel in figure.axes:
+        assert {line.get_linestyle() for line in panel.lines} == {"None"}
+
+
 def test_the_sums_are_those_of_the_forces_and_of_mass_times_acceleration() -> None:
     forces, mass = day().forces, day().car.mass
     truth = day().truth["tyre_force_intermediate"].to_numpy().sum(axis=1)

@@ -162,7 +162,8 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
         look = {"fmt": marker, "markersize": 5, "capsize": 2, "linewidth": 0.8, "color": colour}
         interval(panel, *use[own, ::-1].T, xerr=half[own, 1], yerr=half[own, 0], **look)
     low, high = float((use - half).min()) - 0.02, float((use + half).max()) + 0.02
-    if len(use) <= MOST_NUMBERED:
+    numbered = len(use) <= MOST_NUMBERED
+    if numbered:
         for group in _close_together(use, CLOSE * (high - low)):
             words = _called(balance.isel(visit=group))
             # To the right of all intervals of the group, which no words may hide.
@@ -175,7 +176,8 @@ def _draw_points(panel: Axes, balance: xr.Dataset) -> None:
                    ha=alignment, va="top" if alignment == "left" else "bottom")  # fmt: skip
     style_panel(
         panel,
-        "each corner and cone by its number; F, R: axle first at its limit",
+        "each corner and cone"
+        + (" by its number; F, R: axle first at its limit" if numbered else ""),
         x="use of the rear axle [1]",
         y="use of the front axle [1]",
     )

@@ -220,7 +220,7 @@ def _draw_bars(panel: Axes, braking: xr.Dataset) -> None:
         panel.text(total[i] + 0.01 * total.max(), row, words, fontsize=SMALL, va="center")
     style_panel(panel, "mean braking force of both axles", x="braking force [N]")
     panel.grid(visible=False, axis="y")  # words stand beside the bars
-    panel.set_yticks(-np.arange(len(names)), [folded(name, 18) for name in names])
+    panel.set_yticks(-np.arange(len(names)), [folded(name, 20) for name in names])
     panel.set_ylim(-len(names) + 0.4, 0.6)
     panel.set_xlim(0.0, 1.45 * total.max())
 

@@ -13,18 +13,17 @@ from recon.report.common.looks import INK, PALE
 MOST = 100_000  # samples of a drive that pictures are made of
 EXTREMES = 2000  # stretches of a long drive whose extremes are kept
 SECTION = 1 << 17  # samples that are looked at together
-DRAWN = 4000  # samples; more than a picture has columns of dots
+COLUMNS = 1500  # stretches of a line that a panel can show apart; it has fewer columns of dots
 
 
-def thinned(series: Floats, most: int = DRAWN) -> NDArray[np.intp]:
-    """Return the samples that hold the extremes of any series (series, sample) in each stretch.
+def thinned(series: Floats, parts: int = COLUMNS) -> NDArray[np.intp]:
+    """Return the samples that hold the extremes of each series (series, sample) in each stretch.
 
-    About `most` samples are kept; the series are in any unit, [1] or other.
+    There are `parts` stretches [1]; the series are in any unit, [1] or other.
     """
     count = series.shape[1]
-    if count <= most:
+    if count <= 2 * parts:
         return np.arange(count)
-    parts = most // (2 * len(series))
     length = -(-count // parts)
     spare = np.full((len(series), length * parts - count), np.nan)
     cut = np.concatenate([series, spare], axis=1).reshape(len(series), parts, length)
@@ -39,13 +38,13 @@ def thinned(series: Floats, most: int = DRAWN) -> NDArray[np.intp]:
     return kept[kept < count]
 
 
-def draw_force(panel: Axes, one: xr.Dataset, most: int = DRAWN) -> None:
-    """Draw a force over time with its 95 % interval, about `most` samples of it.
+def draw_force(panel: Axes, one: xr.Dataset) -> None:
+    """Draw a force over time with its 95 % interval.
 
     `one` holds `tyre_force` (elapsed_time) [N] and its limits.
     """
     series = np.stack([one[f"tyre_force{end}"].to_numpy() for end in ("", "_lower", "_upper")])
-    kept = thinned(series, most)
+    kept = thinned(series)
     time, (force, lower, upper) = one["elapsed_time"].to_numpy()[kept], series[:, kept]
     panel.fill_between(time, lower, upper, color=PALE, linewidth=0, zorder=2)
     panel.plot(time, force, color=INK, linewidth=0.6, zorder=3)
@@ -64,8 +63,8 @@ def fewer_samples(forces: xr.Dataset) -> xr.Dataset:
     kept = [np.arange(0, count, -(-count // MOST))]
     for start in range(0, count, SECTION):
         section = values[start : start + SECTION]
-        most = max(EXTREMES * len(section) // count, 1) * 2 * values[0].size
-        kept.append(start + thinned(section.reshape(len(section), -1).T, most))
+        parts = max(EXTREMES * len(section) // count, 1)
+        kept.append(start + thinned(section.reshape(len(section), -1).T, parts))
     few = forces.isel(elapsed_time=np.unique(np.concatenate(kept)))
     return few.assign_attrs(drawn=f"{few.sizes['elapsed_time']} of {count} samples drawn")
 

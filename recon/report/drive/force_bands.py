@@ -31,7 +31,6 @@ WIDTH, FORCE, BAND, LANES = 11.0, 1.5, 1.0, 1.35  # in, of the sheet and of each
 AROUND_FORCE = Around(left=1.6, right=0.2, below=0.05, above=0.28)
 AROUND_BAND = Around(left=1.6, right=0.2, below=0.18, above=0.06)
 AROUND_LANES = Around(left=1.6, right=0.2, below=0.45, above=0.1)
-DRAWN = 1200  # samples; each is drawn many times over
 NAMES = ("longitudinal force Fx", "lateral force Fy", "vertical force Fz")
 # Lanes from the top, with the colour of each; a sample may be in several but for the first.
 MEASURED, BOUNDED, BEYOND, DOUBTED, UNKNOWN = (
@@ -99,7 +98,7 @@ def _time(tyre: xr.Dataset) -> Floats:
 
 
 def _draw_force(panel: Axes, one: xr.Dataset, name: str) -> None:
-    draw_force(panel, one, DRAWN)
+    draw_force(panel, one)
     known = bool(np.isfinite(one["tyre_force"]).any())
     style_panel(panel, name if known else f"{name}: nowhere known", y="force [N]")
     panel.tick_params(labelbottom=False)
@@ -110,7 +109,7 @@ def _draw_band(panel: Axes, one: xr.Dataset) -> None:
     variance = np.stack([one[f"u_tyre_force_{part}"].to_numpy() ** 2 for part in PART_LOOKS])
     total = np.sum(variance, axis=0)
     half = COVERAGE_FACTOR * np.sqrt(total)
-    kept = thinned(half[None], DRAWN)
+    kept = thinned(half[None])
     with np.errstate(invalid="ignore"):
         stacked = np.cumsum(half * variance / total, axis=0)[:, kept]
     below = np.zeros(len(kept))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -16,6 +17,17 @@ from recon.report.common.sheet import Around, Pictures, add_panel, new_sheet, st
 
 AROUND = Around(left=0.85, right=0.2, below=0.45, above=0.3)
 DASHES = (0, (4, 2))
+APART = 1.0  # s between short means, from which on no line joins them: it would show no motion
+
+# How sums by forces and by motion look where lines join short means, and where they do not.
+LINES: tuple[dict[str, Any], ...] = (
+    {"color": INK, "linewidth": 1.0},
+    {"color": ACCENT, "linewidth": 1.0, "linestyle": DASHES},
+)
+DOTS: tuple[dict[str, Any], ...] = (
+    {"color": INK, "linestyle": "none", "marker": "s", "markersize": 2.5},
+    {"color": ACCENT, "linestyle": "none", "marker": "x", "markersize": 3.5},
+)
 
 
 def sums_pictures(forces: xr.Dataset) -> Pictures:
@@ -36,27 +48,31 @@ def plot_sums(forces: xr.Dataset) -> Figure:
         forces[name].to_numpy() for name in ("balance_by_tyres", "balance_by_motion", "u_balance")
     )
     names = [str(name) for name in forces["balance"].to_numpy()]
+    joined = not _how_often(time)
+    looks = LINES if joined else DOTS
     legend = [
-        line_entry(color=INK, linewidth=1.2, label="by the tyres' forces"),
-        line_entry(color=ACCENT, linestyle=DASHES, label="mass or inertia x acceleration"),
+        line_entry(**looks[0], label="by the tyres' forces"),
+        line_entry(**looks[1], label="mass or inertia x acceleration"),
         patch_entry(color=PALE, label="95 % band of what may differ on a sound drive"),
     ]
     figure, room = new_sheet(
         (10.0, 7.6),
         _title(tyres - motion, u),
         legend,
-        "Short means of 0.125 s, level axes.  The band holds what nobody measured: the air's "
+        f"Short means of 0.125 s, {_how_often(time)}level axes.  The band holds what nobody measured: the air's "
         "forces, tilt and place of the\naccelerometer, mass, inertia; and the uncertainty of the "
         "forces",
     )
     for k, (name, box) in enumerate(zip(names, room.rows(len(names)), strict=True)):
         panel = add_panel(figure, box.inside(AROUND))
         half = COVERAGE_FACTOR * u[:, k]
-        panel.fill_between(
-            time, motion[:, k] - half, motion[:, k] + half, color=PALE, linewidth=0, zorder=1
-        )
-        panel.plot(time, tyres[:, k], color=INK, linewidth=1.0, zorder=2)
-        panel.plot(time, motion[:, k], color=ACCENT, linewidth=1.0, linestyle=DASHES, zorder=3)
+        band = (time, motion[:, k] - half, motion[:, k] + half)
+        if joined:
+            panel.fill_between(*band, color=PALE, linewidth=0, zorder=1)
+        else:
+            panel.vlines(*band, color=PALE, linewidth=2.0, zorder=1)
+        panel.plot(time, tyres[:, k], **looks[0], zorder=2)
+        panel.plot(time, motion[:, k], **looks[1], zorder=3)
         style_panel(
             panel,
             f"{name}: {_words(tyres[:, k] - motion[:, k], u[:, k])}",
@@ -66,6 +82,11 @@ def plot_sums(forces: xr.Dataset) -> Figure:
         if name == names[-1]:
             panel.set_xlabel("elapsed time [s]", fontsize=SMALL)
     return figure
+
+
+def _how_often(time: Floats) -> str:
+    apart = float(np.median(np.diff(time)))
+    return "" if apart < APART else f"one every {apart:.1f} s, "
 
 
 def _inside(difference: Floats, u: Floats) -> float:

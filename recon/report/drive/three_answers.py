@@ -31,7 +31,6 @@ ANSWERS = (
     ("tyre_force", "u_tyre_force", "with Fz >= 0"),
     (WHOLE, f"u_{WHOLE}", "with the whole car"),
 )
-DRAWN = 1500  # samples of each line
 DASHES = (0, (4, 2))
 AROUND = Around(left=0.85, right=0.15, below=0.5, above=0.3)
 
@@ -91,7 +90,7 @@ def _draw(panel: Axes, one: xr.Dataset, name: str) -> None:
     half = [COVERAGE_FACTOR * one[n].to_numpy() for n in ("u_tyre_force", f"u_{WHOLE}")]
     unseen = not np.isfinite(gauges).any()
     apart = np.zeros_like(whole) if unseen else whole - gauges
-    kept = thinned(np.stack([apart]), DRAWN)
+    kept = thinned(apart[None])
     time = one["elapsed_time"].to_numpy()[kept]
     panel.fill_between(time, -half[0][kept], half[0][kept], color=PALE, linewidth=0, zorder=1)
     for side in (-1, 1):
