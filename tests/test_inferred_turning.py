@@ -10,8 +10,9 @@ from recon.base.doubt import Doubt
 from recon.conditioning.condition import condition
 from recon.examination.examine import examine
 from recon.examination.inferred_turning import turned_again, yaw_channels
+from recon.examination.thinning import thinned
 from recon.examination.unseen_channels import channel_faults
-from recon.examination.view import thinned, view_of
+from recon.examination.view import WINDOWS, view_of
 from recon.reconstruction.from_gauges import completed
 from recon.reconstruction.prepare import prepare
 from tests.days import day, unwarned
@@ -43,7 +44,7 @@ def turn_of(log: xr.Dataset) -> np.ndarray:
 
 @pytest.mark.parametrize("factor", [1 / 3.6, MILES, 2.0])
 def test_a_mended_speed_turns_the_wheels_as_the_right_one_does(factor: float) -> None:
-    right, wrong = (thinned(log_of(speed=f * day().log["speed"])) for f in (1.0, factor))
+    right, wrong = (thinned(log_of(speed=f * day().log["speed"]), WINDOWS) for f in (1.0, factor))
     names = ("speed", "slope_of_speed")
     mended = turned_again(wrong.assign({n: right[n] for n in names}), wrong, day().car)
     away = np.std(turn_of(wrong) - turn_of(right))
@@ -58,7 +59,7 @@ def test_a_mended_speed_turns_the_wheels_as_the_right_one_does(factor: float) ->
 def test_a_mended_acceleration_turns_the_wheels_as_the_right_one_does(factor: float) -> None:
     aside = day().log["acceleration"].copy(deep=True)
     aside[:, 1] *= factor
-    right, wrong = thinned(log_of()), thinned(log_of(acceleration=aside))
+    right, wrong = (thinned(one, WINDOWS) for one in (log_of(), log_of(acceleration=aside)))
     names = ("acceleration", "slope_of_acceleration")
     mended = turned_again(wrong.assign({n: right[n] for n in names}), wrong, day().car)
     away = np.std(turn_of(wrong) - turn_of(right))

@@ -11,7 +11,7 @@ from recon.base.doubt import Doubt
 from recon.conditioning.condition import condition
 from recon.examination.jumping_or_silent_gauges import suddenness_of
 from recon.examination.recorded_jumps import recorded_levels
-from recon.examination.view import WINDOW_TIME
+from recon.examination.thinning import WINDOW_TIME
 from tests.days import day, unwarned
 from tests.slow_repeats import some_quick
 from tests.spoiled_days import examination_of, sound

@@ -23,6 +23,7 @@ from recon.examination.judge import Judge
 from recon.examination.late_or_unsteady_gauges import late_gauge_causes
 from recon.examination.lateness import late_causes
 from recon.examination.mass_causes import mass_causes
+from recon.examination.momentary import momentary_doubts, outside
 from recon.examination.ordinary_causes import ordinary_causes
 from recon.examination.pull_causes import pull_causes
 from recon.examination.stated_friction import friction_doubts
@@ -121,12 +122,15 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
         bad = [name for name in view.parts if prepared.verdicts[name].unusable]
         # Forces that are wrong by their calibration would put the blame on sound channels.
         judged = view.without(bad)
+        momentary = () if stuck else momentary_doubts(judged, JUDGE)
+        judged = outside(judged, momentary)
         terms = JUDGE.terms(judged) if judged.parts else ()
         doubts = (
             *failed_gauges(prepared, log, forces),
             *stuck,
             *_of_calibration(prepared, view),
             *friction_doubts(forces),
+            *momentary,
             *JUDGE.doubts(judged, terms),
         )
         doubts += exchanged_hubs(log, doubts)

@@ -23,7 +23,8 @@ from recon.examination.comparison import FEWEST, Comparison
 from recon.examination.late_or_unsteady_gauges import FLOOR_UNMEASURED, slope_of
 from recon.examination.motion import motion_of, scatter
 from recon.examination.term import Candidate, Term
-from recon.examination.view import WINDOW_TIME, Part, View
+from recon.examination.thinning import WINDOW_TIME
+from recon.examination.view import Part, View
 from recon.examination.whole_car import whole_of
 from recon.mechanics.statics import damper_loads
 from recon.records.corrections import correction_line

@@ -6,7 +6,8 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.examination.jumping_or_silent_gauges import too_much_of
-from recon.examination.view import WINDOW_TIME, View, at_samples
+from recon.examination.thinning import WINDOW_TIME
+from recon.examination.view import View, at_samples
 
 MOST = 400  # samples that are looked at
 FEWEST = 5  # of them before and after the moment

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
-from recon.examination.view import WINDOW_TIME, View
+from recon.examination.thinning import WINDOW_TIME
+from recon.examination.view import View
 
 MOST = 40  # times that a gauge may jump
 APART = 0.05  # s, within which a second change belongs to the first

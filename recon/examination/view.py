@@ -20,16 +20,15 @@ from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.vehicle import Vehicle
 from recon.examination.expected_indications import Expected, expected_indications
+from recon.examination.thinning import thinned
 from recon.reconstruction.estimator.tare_load import standing
 from recon.reconstruction.inputs.samples import body_of, samples_of
 from recon.reconstruction.prepare import Prepared
 from recon.reconstruction.result.labelled_result import NOT_KNOWN
 from recon.reconstruction.solving.solve import Samples, forces_of, forces_per_indication
 from recon.reconstruction.solving.solver import Solver, usual_covariance
-from recon.records.scratch import at_rows
 
 WINDOWS = 300  # short means that a view holds; more sharpen no comparison of a whole drive
-WINDOW_TIME = 0.125  # s; wheel hop averages out, a turn does not
 NOISE_ALONE = 2.0  # times the noise of single samples; short means have less
 
 
@@ -315,6 +314,13 @@ class View:
         prepared = replace(self.prepared, solvers=kept)
         return replace(self, prepared=prepared, parts=parts, kept={})
 
+    def but(self, left_out: NDArray[np.bool_]) -> View:
+        """The same drive without the short means that are `left_out` (n,)."""
+        if not left_out.any():
+            return self
+        short = self.log.isel(elapsed_time=~left_out)
+        return replace(self, log=short, parts=_parts(self.prepared, short), kept={})
+
     def with_log(self, log: xr.Dataset) -> View:
         """The same drive with another thinned log."""
         parts = {}
@@ -326,9 +332,9 @@ class View:
         return replace(self, log=log, parts=parts, kept={})
 
 
-def view_of(prepared: Prepared, log: xr.Dataset) -> View:
+def view_of(prepared: Prepared, log: xr.Dataset, windows: int = WINDOWS) -> View:
     """Thin a conditioned log (elapsed_time, gauge) to short means spread over the drive."""
-    short, elapsed = thinned(log), log["elapsed_time"].to_numpy()
+    short, elapsed = thinned(log, windows), log["elapsed_time"].to_numpy()
     start, end = float(elapsed[0]), float(elapsed[-1])
     return View(prepared, log, short, _parts(prepared, short), start, end)
 
@@ -359,37 +365,3 @@ def _solver_samples(prepared: Prepared, log: xr.Dataset) -> Iterator[tuple[Solve
     body = body_of(log, prepared.car, prepared.session, prepared.to_rack)
     for solver in prepared.solvers:
         yield solver, samples_of(log, prepared.car, solver, body)
-
-
-def thinned(log: xr.Dataset) -> xr.Dataset:
-    """Means over short windows spread evenly over a log; flags of a window are joined.
-
-    A window with a missing value has no mean there.
-    """
-    samples, step = log.sizes["elapsed_time"], 1.0 / float(log.attrs["rate"])
-    width = max(2, min(round(WINDOW_TIME / step), samples // 2))  # one has no slope
-    count = min(WINDOWS, samples // width)
-    starts = np.unique(np.linspace(0, samples - width, count).astype(int))
-    rows = starts[:, None] + np.arange(width)
-    out = {}
-    for name, variable in log.variables.items():
-        if "elapsed_time" not in variable.dims:
-            out[name] = variable
-            continue
-        values = at_rows(variable.to_numpy(), rows)
-        if np.issubdtype(values.dtype, np.floating):
-            # Rounding takes no mean beyond its values: a wheel at the end of its travel has a pose.
-            short = np.clip(values.mean(axis=1), values.min(axis=1), values.max(axis=1))
-            if name not in log.coords:
-                slope = np.tensordot(values, _slope_weights(width, step), axes=(1, 0))
-                out[f"slope_of_{name}"] = xr.Variable(variable.dims, slope)
-        else:
-            short = np.bitwise_or.reduce(values, axis=1)
-        out[name] = xr.Variable(variable.dims, short, variable.attrs)
-    return xr.Dataset(out, attrs=log.attrs).set_coords(list(log.coords))
-
-
-def _slope_weights(width: int, step: float) -> Floats:
-    """Weights (width,) [1/s] of the least-squares slope of samples `step` [s] apart."""
-    away = step * (np.arange(width) - 0.5 * (width - 1))
-    return np.asarray(away / max(float(away @ away), 1e-300))

@@ -59,9 +59,9 @@ def plot_sums(forces: xr.Dataset) -> Figure:
         (10.0, 7.6),
         _title(tyres - motion, u),
         legend,
-        f"Short means of 0.125 s, {_how_often(time)}level axes.  The band holds what nobody measured: the air's "
-        "forces, tilt and place of the\naccelerometer, mass, inertia; and the uncertainty of the "
-        "forces",
+        f"Short means of 0.125 s, {_how_often(time)}level axes.  The band holds what nobody "
+        "measured: the air's forces, tilt and place of the\naccelerometer, mass, inertia; and the "
+        "uncertainty of the forces",
     )
     for k, (name, box) in enumerate(zip(names, room.rows(len(names)), strict=True)):
         panel = add_panel(figure, box.inside(AROUND))
