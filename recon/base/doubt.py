@@ -115,6 +115,11 @@ class Doubt:
         """True where forces are doubted; false where only what is sound went into them."""
         return self.cause not in LEFT_OUT
 
+    def is_within(self, others: Iterable[Doubt]) -> bool:
+        """Whether other doubts are about all its corners at some of its time."""
+        at_once = (one for one in others if one.start <= self.end and one.end >= self.start)
+        return set(self.corners) <= {corner for one in at_once for corner in one.corners}
+
     def __str__(self) -> str:
         """The doubt in words: place, cause, evidence, remedy."""
         count, names = len(self.channels), enumerated(self.channels)

@@ -122,20 +122,30 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
         bad = [name for name in view.parts if prepared.verdicts[name].unusable]
         # Forces that are wrong by their calibration would put the blame on sound channels.
         judged = view.without(bad)
-        momentary = () if stuck else momentary_doubts(judged, JUDGE)
-        judged = outside(judged, momentary)
-        terms = JUDGE.terms(judged) if judged.parts else ()
+        terms, of_drive = _judged(judged, () if stuck else momentary_doubts(judged, JUDGE))
         doubts = (
             *failed_gauges(prepared, log, forces),
             *stuck,
             *_of_calibration(prepared, view),
             *friction_doubts(forces),
-            *momentary,
-            *JUDGE.doubts(judged, terms),
+            *of_drive,
         )
         doubts += exchanged_hubs(log, doubts)
         terms += tuple(_not_judged(view.parts[name]) for name in bad)
         return Examination(doubts, terms, view, unseen(judged, log, view.corners))
+
+
+def _judged(view: View, momentary: tuple[Doubt, ...]) -> tuple[tuple[Term, ...], tuple[Doubt, ...]]:
+    """Comparisons of a drive, and all doubts: those of some stretches and those of all of it.
+
+    Where the rest of the drive contradicts itself as well, a fault is one of the whole drive.
+    """
+    rest = outside(view, momentary)
+    terms = JUDGE.terms(rest) if view.parts else ()
+    if momentary and any(term.contradicts for term in terms):
+        rest, terms = view, JUDGE.terms(view)
+    doubts = JUDGE.doubts(rest, terms)
+    return terms, (*(one for one in momentary if not one.is_within(doubts)), *doubts)
 
 
 def _not_judged(part: Part) -> Term:
