@@ -76,7 +76,7 @@ class Judge:
         """Doubts about a drive with these comparisons, one per cause; none if all hold."""
         out: list[Doubt] = []
         while any(term.exceeds(LEFT if out else 1.0) for term in terms):
-            tried = self._tried(view, terms)
+            tried = self._tried(view, terms, first=not out)
             best = tried[0] if tried else None
             if best is None or best.gain < FEWEST_NATS or len(out) == MOST_FAULTS:
                 break
@@ -91,15 +91,19 @@ class Judge:
                 break
         return (*out, *_unexplained(view, terms, out))
 
-    def _tried(self, view: View, terms: tuple[Term, ...]) -> list[_Tried]:
-        """Candidates for the comparisons that fail, the most likely first."""
+    def _tried(self, view: View, terms: tuple[Term, ...], *, first: bool) -> list[_Tried]:
+        """Candidates for the comparisons that fail, the most likely first.
+
+        What a mend leaves over has rivals that explain nothing: they keep it from being sure.
+        """
         wrong = [term for term in terms if term.contradicts]
         corners = tuple(dict.fromkeys(corner for term in wrong for corner in term.corners))
         if not max(wrong, key=lambda term: term.size / term.limit).by_gauges:
             # No gauge explains the worst, and what does may explain the others too.
             corners = ()
         before, best, out = likelihoods(terms), 0.0, []
-        contradicted = likelihoods(wrong) if all(term.count for term in wrong) else {}
+        known = first and all(term.count for term in wrong)
+        contradicted = likelihoods(wrong) if known else {}
         for proposal in self.proposals:
             for candidate in proposal(view, corners):
                 mended = candidate.mended(view)
