@@ -103,13 +103,26 @@ def _middle(values: Floats) -> float:
 def _examined(view: View, stretch: Stretch, judge: Judge) -> Iterator[Doubt]:
     """The doubts of what lies around a stretch, for as long as that lasts."""
     piece = view_of(view.prepared, _around(view.whole, stretch))
-    doubts = judge.doubts(piece, judge.terms(piece))
-    for doubt in doubts:
-        start = doubt.start if doubt.start > piece.start else stretch.start
-        own = replace(doubt, start=start, end=max(stretch.end, start))
-        yield own if doubt.cause in CAUSES else _unnamed(own)
-    if not doubts and stretch.size > PLAIN and stretch.count > 1:
+    doubts = [_lasting(doubt, stretch, piece) for doubt in judge.doubts(piece, judge.terms(piece))]
+    # What is left without the first cause has hardly a fault of its own in so short a time.
+    named = [doubt for doubt in doubts[:1] if _comes_and_goes(doubt, stretch)]
+    yield from named
+    others = [doubt for doubt in doubts[len(named) :] if not doubt.is_within(named)]
+    if others:
+        yield _unnamed(others, stretch)
+    elif not doubts and stretch.size > PLAIN and stretch.count > 1:
         yield _plain(stretch)
+
+
+def _comes_and_goes(doubt: Doubt, stretch: Stretch) -> bool:
+    """Whether the cause of a doubt comes and goes, and came with the stretch."""
+    return doubt.cause in CAUSES and doubt.start >= stretch.start - EVERY
+
+
+def _lasting(doubt: Doubt, stretch: Stretch, piece: View) -> Doubt:
+    """The doubt from its own start, or that of the stretch, to the end of the stretch."""
+    start = doubt.start if doubt.start > piece.start else stretch.start
+    return replace(doubt, start=start, end=max(stretch.end, start))
 
 
 def _around(log: xr.Dataset, stretch: Stretch) -> xr.Dataset:
@@ -118,24 +131,22 @@ def _around(log: xr.Dataset, stretch: Stretch) -> xr.Dataset:
     return log.isel(elapsed_time=slice(*ends))
 
 
-def _unnamed(doubt: Doubt) -> Doubt:
-    """The doubt without its cause, which does not come and go."""
-    do = f"{LOOK} It lasts from about {doubt.start:.1f} to {doubt.end:.1f} s."
-    return replace(doubt, cause=NO_CAUSE, channels=(), probability=float("nan"), do=do)
+def _unnamed(doubts: list[Doubt], stretch: Stretch) -> Doubt:
+    """One doubt without a cause about a stretch, instead of those whose causes do not fit it."""
+    return replace(
+        doubts[0],
+        corners=tuple(dict.fromkeys(corner for doubt in doubts for corner in doubt.corners)),
+        cause=NO_CAUSE,
+        channels=(),
+        probability=float("nan"),
+        start=stretch.start,
+        do=f"{LOOK} It lasts from about {stretch.start:.1f} to {stretch.end:.1f} s.",
+    )
 
 
 def _plain(stretch: Stretch) -> Doubt:
     """The doubt about a stretch that is too short for a comparison, and plain all the same."""
-    return _unnamed(
-        Doubt(
-            corners=stretch.corners,
-            cause=NO_CAUSE,
-            channels=(),
-            probability=float("nan"),
-            start=stretch.start,
-            end=stretch.end,
-            found=f"Gauges and motion of the car agree {stretch.size:.1f} times less than they do "
-            "at most on a sound drive, for a moment.",
-            do="",
-        )
-    )
+    found = f"Gauges and motion of the car differ for a moment by {stretch.size:.1f} times what "
+    found += "they do at most on a sound drive."
+    own = (stretch.corners, NO_CAUSE, (), float("nan"), stretch.start, stretch.end, found, "")
+    return _unnamed([Doubt(*own)], stretch)
