@@ -23,10 +23,10 @@ EVERY = 0.5  # s between short means; what is shorter may slip through
 AROUND = 10.0  # s before and after a stretch that are examined with it, and join two stretches
 SHORTEST = 4.0 * AROUND  # s; what lies around a stretch would be all of a shorter drive
 # Standard uncertainties by which gauges, or sums of forces, differ from the middle of the drive in
-# a stretch that is looked at.  Sound drives over kerbs reach 5 and 2; no source.
-GAUGE, SUM = 5.5, 2.5
+# a stretch that is looked at.  Sound drives over kerbs reach 6 and 3 at single means; no source.
+GAUGE, SUM = 6.5, 3.5
 MOST = 0.1  # share of a drive; a fault of more of it is one of the whole drive
-# Times these by which a stretch must differ for a second to be doubted without a named cause.
+# Times these by which a stretch must differ to be doubted where no comparison sees it.
 PLAIN = 2.0
 LOOK = "Look for a loose plug or cable: what is wrong comes and goes."
 # Causes that come and go; others would have been there for the whole drive.
@@ -108,9 +108,11 @@ def _examined(view: View, stretch: Stretch, judge: Judge) -> Iterator[Doubt]:
     named = [doubt for doubt in doubts[:1] if _comes_and_goes(doubt, stretch)]
     yield from named
     others = [doubt for doubt in doubts[len(named) :] if not doubt.is_within(named)]
+    if stretch.count == 1:
+        return  # a kerb
     if others:
         yield _unnamed(others, stretch)
-    elif not doubts and stretch.size > PLAIN and stretch.count > 1:
+    elif not doubts and stretch.size > PLAIN:
         yield _plain(stretch)
 
 
