@@ -44,6 +44,16 @@ def test_tables_over_travel_and_steer_are_close(name: str, corner: str) -> None:
         solver = solver_like(one, corner, fitted)
     # Per newton of any force: 1 N in 2 kN, below the last digit of the channels.
     assert solver.table.error.max() < 5e-4
+    places = rng.uniform(*np.array(solver.table.ranges).T, (40, 2))
+    basis = solver.table.basis(places[:, :1].T, places[:, 1])
+    exact = solver.estimator.at(pose(solver.assembly.mechanism, places[:, :1], places[:, 1]))
+    newton = solver.estimator.calibration.main_slope[:, None]  # of the gauge's own load
+    for m, at in enumerate(exact):
+        per_unknown, per_hub = solver.table.indications_per(m, basis)
+        for found, true in ((per_unknown[..., :3], at.H[..., :3]), (per_hub, at.hub)):
+            # 10 N in 5 kN at full lock and travel, half of what is left to geometry elsewhere.
+            assert np.abs((found - true) / newton).max() < 2e-3
+            assert np.abs((found[::-1] - true) / newton).max() > 5e-2  # twin: poses matter
 
 
 def test_what_a_coarse_table_misses_is_a_stated_widening(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,7 +11,7 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.errors import DataWarning, warn
 from recon.conditioning.filters import Band, low_pass
-from recon.records.scratch import at_rows
+from recon.records.scratch import stretches_at
 
 BLOCK, BLOCKS = 128, 96  # samples of a spectrum; spectra, spread over the log
 QUIET_SHARE, LEAST = 0.25, 4  # of the spectra, in which the car shakes least
@@ -39,7 +39,7 @@ def filter_of_logger(raw: Floats, of_tares: Floats, rate: float) -> float:
     if len(stated) < ENOUGH or count < LEAST:
         return np.inf
     first = np.linspace(0, len(raw) - BLOCK, count).astype(int)
-    blocks = at_rows(raw, first[:, None] + np.arange(BLOCK))[..., stated] / of_tares[stated]
+    blocks = stretches_at(raw, first, BLOCK)[..., stated] / of_tares[stated]
     blocks = blocks[np.isfinite(blocks).all(axis=(1, 2))]
     if len(blocks) < LEAST:
         return np.inf

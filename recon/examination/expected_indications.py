@@ -9,10 +9,8 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.mechanics.live_axle import T_COLUMN
-from recon.mechanics.motion import pose
-from recon.mechanics.statics import member_matrix
 from recon.reconstruction.estimator.assembly_estimator import FRICTION_SPREAD
-from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, loads_of, rows_of_wheels
+from recon.reconstruction.estimator.linear_estimator import FORCE_ROWS, rows_of_wheels
 from recon.reconstruction.estimator.sample_features import joint_mode, samples_by_mode
 from recon.reconstruction.solving.solve import Samples, forces_of
 from recon.reconstruction.solving.solver import Solver
@@ -45,36 +43,30 @@ class Expected:
 
 def expected_indications(solver: Solver, samples: Samples) -> Expected:
     """Expectation of the indications of an assembly at each of n samples."""
-    estimator, assembly = solver.estimator, solver.assembly
-    mechanism, places = assembly.mechanism, _places(solver, samples)
-    posed = pose(mechanism, places[:-1].T, places[-1])
-    members = member_matrix(posed)
-    mass = np.repeat([corner.unsprung_mass for corner in assembly.corners], 3)
+    estimator, table, places = solver.estimator, solver.table, _places(solver, samples)
+    basis = table.basis(places[:-1], places[-1])
+    mass = np.repeat([corner.unsprung_mass for corner in solver.assembly.corners], 3)
     n, gauges = samples.travel.shape[1], len(solver.gauges)
     mean, (weight, moving) = np.empty((n, gauges)), np.empty((2, n, gauges, gauges))
     changing, force = _changing(solver), _plausible_forces(solver, samples)
-    elsewhere = [
-        pose(mechanism, other[:-1].T, other[-1]) for other in _other_places(solver, places)
-    ]
+    elsewhere = [table.basis(other[:-1], other[-1]) for other in _other_places(solver, places)]
     # How springs and bars of a tied axle share its loads is not known to some newtons, and a rack
     # that nobody logged moves the loads as the drive goes.
     by_dampers = DAMPERS * estimator.by_dampers
     wheels = solver.session.wheels
     settled = len(wheels) == 1 and all(w.steer_logged or w.rack == 0 for w in wheels)
-    forces = rows_of_wheels(FORCE_ROWS, members.shape[-1])
-    torques = rows_of_wheels((T_COLUMN,), members.shape[-1])
+    unknowns = 6 * len(wheels)
+    forces = rows_of_wheels(FORCE_ROWS, unknowns)
+    torques = rows_of_wheels((T_COLUMN,), unknowns)
     for m, chosen in samples_by_mode(joint_mode(samples.mode)):
-        loads = loads_of(posed, estimator.columns, estimator.modes[m], members)
-        H = (estimator.K @ loads.per_unknown)[chosen]
-        hub = (estimator.K @ loads.at_hub)[chosen]
+        H, hub = table.indications_per(m, basis[:, chosen])
         V, u = estimator.weights[m]
         u = u.copy()
         u[forces] = FORCE_PRIOR * np.repeat(estimator.usual_load, 3)
         scaled = H * u
         by_priors = scaled @ np.swapaxes(scaled, -1, -2)
         for other in elsewhere:
-            moved = loads_of(other, estimator.columns, estimator.modes[m]).per_unknown
-            change = (estimator.K @ moved)[chosen] - H
+            change = table.indications_per(m, other[:, chosen])[0] - H
             off = np.einsum("ngf,fn->ng", change[..., forces], force[:, chosen])
             by_priors += off[:, :, None] * off[:, None]
         weight[chosen] = np.linalg.inv(V + by_priors)

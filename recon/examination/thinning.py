@@ -6,7 +6,7 @@ import numpy as np
 
 from recon.base.arrays import Floats
 from recon.base.late import xr
-from recon.records.scratch import at_rows
+from recon.records.scratch import stretches_at
 
 WINDOW_TIME = 0.125  # s; wheel hop averages out, a turn does not
 
@@ -20,13 +20,12 @@ def thinned(log: xr.Dataset, windows: int) -> xr.Dataset:
     width = max(2, min(round(WINDOW_TIME / step), samples // 2))  # one has no slope
     count = min(windows, samples // width)
     starts = np.unique(np.linspace(0, samples - width, count).astype(int))
-    rows = starts[:, None] + np.arange(width)
     out = {}
     for name, variable in log.variables.items():
         if "elapsed_time" not in variable.dims:
             out[name] = variable
             continue
-        values = at_rows(variable.to_numpy(), rows)
+        values = stretches_at(variable.to_numpy(), starts, width)
         if np.issubdtype(values.dtype, np.floating):
             # Rounding takes no mean beyond its values: a wheel at the end of its travel has a pose.
             short = np.clip(values.mean(axis=1), values.min(axis=1), values.max(axis=1))

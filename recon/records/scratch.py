@@ -25,6 +25,7 @@ from typing import Any
 from weakref import WeakSet, finalize
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import DTypeLike, NDArray
 
 from recon.base.errors import OutputError
@@ -163,6 +164,18 @@ def at_rows(values: NDArray[Any], rows: NDArray[np.intp]) -> NDArray[Any]:
         out[..., *column] = values[:, *column][rows]
         keeper.relieve()
     return out
+
+
+def stretches_at(values: NDArray[Any], starts: NDArray[np.intp], width: int) -> NDArray[Any]:
+    """Stretches (stretch, width, ...) of `values` (sample, ...) [any unit], taken like rows.
+
+    Each holds `width` samples from one of `starts` (stretch,) on, which lie beside each other.
+    """
+    out = np.empty((*values.shape[1:], len(starts), width), values.dtype)
+    for column in np.ndindex(values.shape[1:]):
+        out[column] = sliding_window_view(values[:, *column], width)[starts]
+        keeper.relieve()
+    return np.moveaxis(out, (-2, -1), (0, 1))
 
 
 def copied(values: NDArray[Any]) -> NDArray[Any]:

@@ -26,14 +26,17 @@ class Table:
 
     `ranges` (w + 1) of travels and rack [m]; `powers` (basis, w + 1) of the products.  `inputs`
     (mode, input, 4 w, basis): inputs are gauges, hub accelerometers (3 w), brake torques (w) and a
-    constant one; outputs Fx, Fy, Fz, T of every wheel in vehicle axes.  `spread` (mode, 3 w * 3 w,
-    basis) is the covariance of the forces [N2], `heading` (w, basis) that of the wheels [rad].
-    `error` (mode,) is the largest error of a known force per newton of any force between nodes.
+    constant one; outputs Fx, Fy, Fz, T of every wheel in vehicle axes.  `indications` (mode, gauge,
+    9 w, basis) are the other way: per unknown (6 w) [unit/N, unit/(N m)] and per newton at the
+    wheel centres (3 w).  `spread` (mode, 3 w * 3 w, basis) is the covariance of the forces [N2],
+    `heading` (w, basis) that of the wheels [rad].  `error` (mode,) is the largest error of a known
+    force per newton of any force between nodes.
     """
 
     ranges: Ranges
     powers: NDArray[np.int64]
     inputs: Floats
+    indications: Floats
     spread: Floats
     heading: Floats
     error: Floats
@@ -44,6 +47,16 @@ class Table:
         Held at the ranges' ends.
         """
         return products(on_unit(travel.T, rack, self.ranges, np.float32), self.powers)
+
+    def indications_per(self, m: int, basis: NDArray[np.float32]) -> tuple[Floats, Floats]:
+        """Indications in mode `m`, at the `basis` (basis, sample) [1] of the poses.
+
+        Per unknown (sample, gauge, 6 w) [unit/N, unit/(N m)], and per newton at the wheel centres
+        (sample, gauge, 3 w) [unit/N].
+        """
+        every = np.tensordot(basis, self.indications[m], axes=(0, 2))
+        first = every.shape[-1] // 3 * 2
+        return every[..., :first], every[..., first:]
 
 
 def fine_table(estimator: AssemblyEstimator, lost: tuple[int, ...]) -> Table:
@@ -73,11 +86,13 @@ def _table(
     posed = pose(estimator.assembly.mechanism, every[:, :-1], every[:, -1])
     at, nodes = estimator.at(posed), slice(0, len(places))
     bushes = bush_loads(estimator.assembly, posed)[nodes]
-    inputs, spread = [], []
+    inputs, indications, spread = [], [], []
     for mode in at:
         here = mode.part(nodes)
         rows = here.force_rows
         inputs.append(np.einsum("nb,noi->iob", fit, _inputs(here, estimator, bushes)))
+        both = np.concatenate([here.H, here.hub], axis=-1)
+        indications.append(np.einsum("nb,ngu->gub", fit, both))
         spread.append(here.C[:, rows][:, :, rows].reshape(len(places), -1).T @ fit)
     checks = [mode.part(slice(len(places), None)) for mode in at]
     table = np.array(inputs)
@@ -85,6 +100,7 @@ def _table(
         ranges=ranges,
         powers=powers,
         inputs=table,
+        indications=np.array(indications),
         spread=np.array(spread),
         heading=np.array([wheel.heading[nodes] for wheel in posed.wheels]) @ fit,
         error=_errors(checks, table, products(between, powers), lost),
