@@ -64,7 +64,19 @@ def test_bushes_load_links_as_in_the_virtual_car(car: str, corner: str) -> None:
     assert_allclose(found, true, rtol=0, atol=0.03 * np.abs(true).max())
 
 
-def test_bushes_of_an_arm_on_pivots_pull_at_the_wheel() -> None:
+def test_bushes_of_an_arm_load_its_spring_but_no_section_towards_the_wheel() -> None:
+    """The spring sees the rate at the wheel, by virtual work; no couple bends the arm."""
+    assembly = assembly_of(shipped("wishbone_spring_on_arm"), "RL")
+    spring = assembly.mechanism.row_names.index("spring")
+    mechanism = replace(assembly.mechanism, members=(*assembly.mechanism.members, spring))
+    at = pose(mechanism, TRAVEL[:, None])
+    found, pulled = loads_per_rate(at)[..., 0], -TRAVEL[:, None] * member_matrix(at)[..., 2]
+    assert_allclose(found[:, -1], pulled[:, -1], rtol=0.03)
+    assert_allclose(found[:, :-1], 0.0, atol=1e-9)
+    assert np.abs(pulled[:, :-1]).max() > 1e-3  # N m per N/m, by a force at the wheel
+
+
+def test_bushes_beside_a_ball_joint_pull_at_the_wheel() -> None:
     assembly = assembly_of(shipped("wishbone_spring_on_arm"), "FL")
     at = pose(assembly.mechanism, TRAVEL[:, None])
     found = loads_per_rate(at)[..., 0]

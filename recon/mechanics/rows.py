@@ -182,19 +182,23 @@ def _torsion(design: Floats, now: Floats, turn: Floats, outer_turn: Floats) -> l
     along, _, _ = _axis(design, turn)
     back = np.swapaxes(outer_turn, -1, -2)
     relative = turn @ back
-    sine = 0.5 * np.stack(
-        [
-            relative[..., 2, 1] - relative[..., 1, 2],
-            relative[..., 0, 2] - relative[..., 2, 0],
-            relative[..., 1, 0] - relative[..., 0, 1],
-        ],
-        axis=-1,
-    )
     cosine = 0.5 * (np.trace(relative, axis1=-2, axis2=-1) - 1)
-    angle = np.arctan2(np.sum(along * sine, axis=-1), cosine)
+    angle = np.arctan2(np.sum(along * turn_vector(relative), axis=-1), cosine)
     along = np.broadcast_to(along, now[..., OUTER, :].shape)
     angle = np.broadcast_to(angle, along.shape[:-1])
     return [_Row(along, now[..., OUTER, :], now[..., OUTER, :], angle, couple=True)]
+
+
+def turn_vector(turn: Floats) -> Floats:
+    """Axis of a rotation (..., 3, 3) times the sine of its angle, (..., xyz) [1]."""
+    return 0.5 * np.stack(
+        [
+            turn[..., 2, 1] - turn[..., 1, 2],
+            turn[..., 0, 2] - turn[..., 2, 0],
+            turn[..., 1, 0] - turn[..., 0, 1],
+        ],
+        axis=-1,
+    )
 
 
 STRAIGHT = ("link", "spring")
