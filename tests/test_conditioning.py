@@ -225,7 +225,7 @@ def test_noise_that_a_logger_filtered_is_at_the_frequencies_of_the_forces(
     """Tares that state more than there is do not make it look filtered more."""
     made, bandwidth = logger(noisy(60_000)), 4.0
     swaying = 0.02 * np.sin(2 * np.pi * 0.5 / RATE * np.arange(60_000))[:, None]
-    hub = 500 * made[:, :1, None] * np.ones((1, 2, 3))
+    hub = 500 * (made + swaying)[:, :1, None] * np.ones((1, 2, 3))
     log = log_of(made + swaying, hub_acceleration=(THREE, hub))
     tares = replace(ZERO, sd=np.full(8, stated * 1e-3))
     out = condition(log, small_car(), tares, bandwidth=bandwidth)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
+import xarray as xr
 
+from recon.conditioning.carrying import Channel
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
-from recon.examination.lateness import _evidence
+from recon.examination.lateness import _evidence, _u_time
 from recon.reconstruction.prepare import prepare
 from tests.days import day
 from tests.spoiled_days import examination_of
@@ -35,6 +37,34 @@ def test_a_delay_is_as_unsure_as_the_samples_that_show_it(late: float) -> None:
         wrong.append(delay @ information @ delay / 2)
     # Below 1 by `ALIKE`; 90 by the scatter of all samples, most of which say nothing of a delay.
     assert 0.3 < np.mean(wrong) < 1.0
+
+
+@pytest.mark.parametrize("changes", [1, 12])
+@pytest.mark.parametrize("step", [0.02, 0.1])  # s
+def test_a_change_between_two_samples_of_a_slow_acceleration_has_no_time(
+    changes: int, step: float
+) -> None:
+    """Forces that change within 30 ms, against an acceleration that shows them every `step`."""
+    rng, time, width = np.random.default_rng(5), np.arange(0, 20, 0.002), 62
+    delays, stated = [], []
+    for _ in range(100):
+        at = 0.5 + (19.0 / changes) * (np.arange(changes) + rng.uniform(0.1, 0.9, changes))
+        force = np.clip((time[:, None] - at) / 0.03, 0.0, 1.0) @ (-1.0) ** np.arange(changes)
+        own = np.arange(rng.uniform(0, step), time[-1], step)
+        slow = Channel(own, np.interp(own, time, force)).at(time, 1.0)
+        wrong, means = (
+            x[: len(x) // width * width].reshape(-1, width).mean(axis=1)
+            for x in (slow - force, force)
+        )
+        slope = np.gradient(means, width * 0.002)
+        good = np.isfinite(wrong)
+        delays.append(float(wrong[good] @ slope[good] / (slope[good] @ slope[good])))
+        log = xr.Dataset({"acceleration": ((), 0.0, {"own_step": step})})
+        log["gauge_status"] = ((), 0)
+        view: Any = SimpleNamespace(log=log, u_clock={"acceleration": 0.0}.get)
+        stated.append(_u_time(view, cast(Any, SimpleNamespace(gauges=())), slope[None]))
+    # Samples that are closer than a change is long show more of it.
+    assert 0.2 < np.sqrt(np.mean(np.square(delays)) / np.mean(np.square(stated))) < 1.4
 
 
 @pytest.mark.parametrize(("late", "named"), [(0.0, []), (0.03, ["late"])])

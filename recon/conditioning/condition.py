@@ -34,6 +34,7 @@ from recon.conditioning.filters import (
 from recon.conditioning.folding import quick_indication
 from recon.conditioning.hub_motion import with_hub_motion
 from recon.conditioning.logger_filter import filter_of_logger, taken_away
+from recon.conditioning.made_samples import own_samples
 from recon.conditioning.noise import noise_of_drive, scatter, share_passed, tell_of_noise
 from recon.conditioning.stuck_and_clipped_gauges import (
     clipped_samples,
@@ -91,7 +92,7 @@ def condition(
     require_raw(log)
     log = _of_car(log, car)
     rate, bandwidth = _band(log, log["elapsed_time"].to_numpy(), bandwidth)
-    base = on_time_base(without_lost(log, rate), rate, bandwidth)
+    base = on_time_base(own_samples(without_lost(log, rate)), rate, bandwidth)
     log, parts = base.log, base.parts
     out = log.copy(deep=False)
     names = tuple(str(g) for g in log["gauge"].to_numpy())

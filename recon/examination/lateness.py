@@ -18,6 +18,7 @@ from recon.base.kept_results import kept_in
 from recon.base.quantities import CORNERS
 from recon.base.words import enumerated
 from recon.conditioning.carrying import u_clock_of_gauges
+from recon.conditioning.hub_motion import own_step
 from recon.examination.by_motion import one_by_motion
 from recon.examination.comparison import FEWEST, Comparison
 from recon.examination.late_or_unsteady_gauges import FLOOR_UNMEASURED, slope_of
@@ -47,8 +48,8 @@ NAME = "time of the gauges against acceleration"
 class Delays:
     """Delays (part,) [s] of the gauges of each assembly, by `information` and `score`.
 
-    `u_clock` (part,) [s] is the standard uncertainty of the clock of the accelerations on that of
-    the gauges: it moves all delays alike, but for those of a logger that records both.
+    `u_clock` (part,) [s] is the standard uncertainty of the times of the accelerations on the clock
+    of the gauges: it moves all delays alike, but for those of a logger that records both.
     `u_hubs` (part,) [s] is that of hub accelerations that are not logged, and wrong at all wheels
     together, as the body rolls.  `floor` (part,) [s] is what sound drives show in spite of that,
     and what dampers without a gauge feign.
@@ -113,10 +114,25 @@ def _own_delay(view: View, names: tuple[str, ...], agreeing: bool) -> tuple[floa
     forces = [_force_slopes(view, part) for part in parts]
     hubs = [_u_hubs(view, part, slope) for part, slope in zip(parts, forces, strict=True)]
     damped = [_u_dampers(view, part, slope) for part, slope in zip(parts, forces, strict=True)]
-    clock = max(_u_clock(view, part) for part in parts)
+    clock = max(map(partial(_u_time, view), parts, forces))
     others = (max(map(_floor, parts)), clock, max(hubs), max(damped))
     u = np.sqrt(1.0 / information + np.sum(np.square(others)))
     return score / information, float(u)
+
+
+def _u_time(view: View, part: Part, slopes: Floats) -> float:
+    """Delay [s] that clock and step of the acceleration feign, by `slopes` (3, n) [N/s] of forces.
+
+    Between two samples of an acceleration that is slower than its log, a change may be anywhere;
+    the fewer changes there are in a drive, the less of that averages out.
+    """
+    if "acceleration" not in view.log:
+        return _u_clock(view, part)
+    square = np.nansum(np.square(slopes), axis=0)
+    changes = max(square.sum() ** 2 / max(np.sum(square**2), 1e-300), 1.0)
+    step = own_step(view.log["acceleration"])
+    changes = max(changes * min(WINDOW_TIME / max(step, 1e-300), 1.0), 1.0)
+    return float(np.hypot(_u_clock(view, part), step / np.sqrt(12.0 * changes)))
 
 
 def _u_clock(view: View, part: Part) -> float:
@@ -244,7 +260,9 @@ def delays_of(view: View, *, agreeing: bool = True) -> Delays | None:
     hubs = [
         _u_hubs(view, part, slope) for part, slope in zip(view.parts.values(), slopes, strict=True)
     ]
-    clocks = [_u_clock(view, part) for part in view.parts.values()]
+    clocks = [
+        _u_time(view, part, slope) for part, slope in zip(view.parts.values(), slopes, strict=True)
+    ]
     floors = [
         np.hypot(_floor(part), _u_dampers(view, part, slope))
         for part, slope in zip(view.parts.values(), slopes, strict=True)
