@@ -157,3 +157,24 @@ def test_pictures_of_a_long_drive_keep_extremes_and_say_how_many_samples_they_sh
     for ends in ("min", "max"):
         found, expected = (getattr(f["tyre_force"], ends)("elapsed_time") for f in (few, forces))
         np.testing.assert_array_equal(found, expected)
+
+
+def test_lanes_of_a_long_drive_are_those_of_every_sample(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Samples beyond the pulls are extremes, of which a thinned drive has too large a share."""
+    forces = troubled()
+    whole = plot_forces(forces, "FL")
+    monkeypatch.setattr(series, "MOST", 200)
+    monkeypatch.setattr(series, "EXTREMES", 10)
+    long = plot_forces(forces, "FL")
+    assert "samples drawn" in long.texts[1].get_text()
+    assert "samples drawn" not in whole.texts[1].get_text()
+    labels = [[t.get_text() for t in f.axes[-1].get_yticklabels()] for f in (whole, long)]
+    assert labels[0] == labels[1]
+
+
+def test_the_title_says_how_well_the_least_known_force_is_known() -> None:
+    u = np.median(day().forces["u_tyre_force"].sel(corner="RL").to_numpy(), axis=0)
+    axis, half = "xyz"[int(np.argmax(u))], COVERAGE_FACTOR * u.max()
+    title = plot_forces(day().forces, "RL").texts[0].get_text()
+    expected = f"F{axis}, known least, is within ± {half:.0f} N (95 %) half of the time"
+    assert title == f"Forces of RL (rear left): {expected}"

@@ -80,3 +80,14 @@ def test_vertical_force_shows_in_three_named_steps():
     }
     assert sorted(dots.values()) == sorted(counts)
     assert len(dots) == 3
+
+
+def test_the_largest_force_of_the_road_plane_has_its_interval():
+    forces = forces_of(("FL", "FR"))
+    forces["u_tyre_force"][7, 1] = [30.0, 40.0, 10.0]
+    forces["tyre_force"][7, 1] = [3000.0, -4000.0, 2000.0]
+    title = plot_horizontal_forces(forces).texts[0].get_text()
+    # At most 0.6 x 30 N + 0.8 x 40 N = 50 N, however the errors belong together.
+    assert title.endswith("largest sample 5.00 ± 0.10 kN (FR, 95 %)")
+    forces["status"][7, 1] = BIT["bound_active"]
+    assert "5.00" not in plot_horizontal_forces(forces).texts[0].get_text()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -194,3 +196,17 @@ def test_the_first_line_names_the_tyre_that_was_used_most() -> None:
     )
     assert f"{use.max():.3f} +-" in first
     assert first.endswith("(99 % of the samples used less; not shown to be the limit)")
+
+
+def test_the_picture_copies_nothing_that_it_does_not_draw() -> None:
+    """Of a long drive, everything beside forces and status is most of the memory."""
+    forces = day().forces
+    count = forces.sizes["elapsed_time"]
+    channels = np.zeros((count, 20_000_000 // count), np.float32)
+    more = forces.assign(channels=(("elapsed_time", "channel"), channels))
+    found = friction_use(forces)
+    tracemalloc.start()
+    plot_friction_plane(more, found)
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert most < channels.nbytes

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import tracemalloc
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -295,3 +296,17 @@ def test_forces_from_before_a_release_are_to_be_written_again(
     )
     with pytest.raises(DataError, match=message):
         read_result(older)
+
+
+def test_reading_takes_hardly_more_memory_than_what_is_read(tmp_path: Path) -> None:
+    """The times of all samples had been copied for every variable."""
+    count, names = 100_000, [f"v{k}" for k in range(20)]
+    values = xr.DataArray(np.ones(count, np.float32), dims="elapsed_time", attrs={"units": "1"})
+    made = xr.Dataset(dict.fromkeys(names, values), {"elapsed_time": np.arange(float(count))})
+    file = write_result(made, tmp_path / "many.nc")
+    tracemalloc.start()
+    found = read_result(file)
+    held, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    size = sum(found[name].nbytes for name in (*names, "elapsed_time"))
+    assert held < 1.2 * size, f"{held / size:.2f} times what is read"

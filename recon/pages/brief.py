@@ -21,6 +21,7 @@ from recon.records.doubt_variables import doubts_in
 from recon.report.answers.sections import sections_summary
 
 LIFTS = 4  # of the longest that are named
+STOPS = 8  # of a drive that are all named; of more, those that left most unused
 MOVING = 2.0  # m/s
 LOCKED = 0.05  # s; shorter is the resolution of a wheel speed
 
@@ -35,7 +36,7 @@ def brief(
         _largest(largest_forces(forces)),
         lifted(forces, sections),
         locked(forces),
-        _unused(answers),
+        unused(answers),
         _not_known(answers, facts),
         _line("Channels missing", "at-channels-missing", "; ".join(facts["Channels missing"])),
         _calibration(forces),
@@ -109,27 +110,29 @@ def locked(forces: xr.Dataset) -> dict[str, Any]:
     return _line("Wheels locked", "time", "with the brake on:" if jumps else "", jumps)
 
 
-def _unused(shown: list[Shown]) -> dict[str, Any]:
-    """Braking force that stops left unused, one line for each stop."""
-    found = [s.result for s in shown if s.answer.name == "braking"]
-    if not found or isinstance(found[0], ReconError):
+def unused(shown: list[Shown]) -> dict[str, Any]:
+    """Braking force that stops left unused: each of a few stops, the largest of many."""
+    braking = [s.result for s in shown if s.answer.name == "braking"]
+    if not braking or isinstance(braking[0], ReconError):
         return _line("Unused in stops", "answers", "")
-    stops = found[0]
+    stops = braking[0]
     value, low, high = (stops[f"unused_force{end}"].to_numpy() for end in ("", "_lower", "_upper"))
     middle = (stops["stop_start"].to_numpy() + stops["stop_end"].to_numpy()) / 2
     axles = [str(axle) for axle in stops["axle"].to_numpy()]
-    jumps = []
-    for n in range(len(value)):
-        if not np.isfinite(value[n]).any():
-            continue
+    found = []
+    for n in np.flatnonzero(np.isfinite(value).any(axis=1)):
         a = int(np.nanargmax(value[n]))
         half = (high[n, a] - low[n, a]) / 2
         sure = low[n, a] > 0
         words = f"{axles[a]} {value[n, a]:.0f} +-{half:.0f} N more"
-        jumps.append((words if sure else f"{words} (perhaps none)", float(middle[n])))
-    words = "braked harder until one axle is at its limit, the other could still brake:"
-    words = words if jumps else "no stop allows to say it"
-    return _line("Unused in stops", "at-braking", words, jumps)
+        words = words if sure else f"{words} (perhaps none)"
+        found.append((float(value[n, a]), words, float(middle[n])))
+    words = "braked harder until one axle is at its limit, the other could still brake"
+    if len(found) > STOPS:
+        words += f", most in these of {len(found)} stops"
+        found = sorted(found, reverse=True)[:STOPS]
+    words = f"{words}:" if found else "no stop allows to say it"
+    return _line("Unused in stops", "at-braking", words, [(own, at) for _, own, at in found])
 
 
 def _not_known(shown: list[Shown], facts: dict[str, list[str]]) -> dict[str, Any]:

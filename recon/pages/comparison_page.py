@@ -112,7 +112,7 @@ def _capital(text: str) -> str:
 
 def _printed(text: str) -> str:
     """Text with the signs of print: plus or minus, minus, and no break before a percent sign."""
-    return re.sub(r"(?<!\S)-(?=\d)", "−", text.replace("+-", "±").replace(" %", "\u00a0%"))
+    return re.sub(r"(?<!\S)-(?=\d)", "−", text.replace("+-", "±\u00a0").replace(" %", "\u00a0%"))
 
 
 def _words(answer: xr.Dataset, key: str) -> list[str]:

@@ -69,7 +69,7 @@ def _known(forces: xr.Dataset) -> str:
     return (
         f"{head}{time[-1] - time[0]:.1f} s of {forces.attrs['vehicle']}: the forces of the road "
         f"on {', '.join(corners)} are known{some} within +-{', +-'.join(parts)} "
-        "most of the time (95 % intervals of the tyre that is known least)."
+        "half of the time (95 % intervals of the tyre that is known least)."
     )
 
 

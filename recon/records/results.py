@@ -184,7 +184,8 @@ def _loaded(opened: xr.Dataset) -> xr.Dataset:
     at one force at a time is ten times as quick then.
     """
     sampled = {}
-    for name, variable in opened.data_vars.items():
+    for name in opened.data_vars:
+        variable = opened.variables[name]  # alone: with its coordinates it would copy all times
         if variable.dims[:1] != (SAMPLES,):
             continue
         first, *others = variable.shape

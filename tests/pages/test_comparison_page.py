@@ -79,7 +79,7 @@ def test_verdict_runs_and_effect_are_those_of_the_file(shown: Opened, written: P
     assert shown.said == []
     assert shown.requests == [written.as_uri()]
     first = shown.text("#sentences p").replace("\u00a0", " ")
-    assert first == finding(answer).replace("+-", "±") + " (6 + 6 runs)."
+    assert first == finding(answer).replace("+-", "± ") + " (6 + 6 runs)."
     dots, ends = heights(shown)
     values = answer["value"].to_numpy()[:, 0]
     per_px, at_zero = np.polyfit(dots, values, 1)
@@ -90,7 +90,7 @@ def test_verdict_runs_and_effect_are_those_of_the_file(shown: Opened, written: P
     np.testing.assert_allclose(per_px * np.array(ends) + at_zero, (low, high), rtol=1e-6)
     rows = shown.page.locator("#run-table tbody tr").all_text_contents()
     for row, value, u in zip(rows, values, answer["u_value"].to_numpy()[:, 0], strict=True):
-        assert f"{value:.0f} ±{1.96 * u:.0f} N" in row
+        assert f"{value:.0f} ±\u00a0{1.96 * u:.0f} N" in row
     assert "tyres" not in shown.text("#run-table thead")  # nobody filled that column in
     assert "Kim" in rows[0]
 

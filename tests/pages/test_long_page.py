@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+import xarray as xr
 
-from recon.pages import packed, series
+from recon.pages import packed, series, story
 from recon.pages.page import page
 from tests.days import day
 from tests.pages.browser import Opened, opened
@@ -87,3 +88,21 @@ def test_all_samples_are_there_after_a_while_and_nothing_is_said(long: Opened) -
     np.testing.assert_allclose(force["value"], expected, atol=0.51 * force["step"])
     long.page.wait_for_selector("#peaks tbody tr")  # largest values of the whole window
     assert long.said == []
+
+
+@pytest.mark.parametrize(("count", "open_"), [(40, True), (41, False)])
+def test_a_long_list_of_sections_is_folded(
+    started: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, count: int, open_: bool
+) -> None:
+    """It had pushed the forces eight screens down."""
+    make = story.section_list
+
+    def many(sections: xr.Dataset, forces: xr.Dataset) -> list[dict[str, Any]]:
+        one = make(sections, forces)[0]
+        return [one | {"name": f"straight {n}"} for n in range(count)]
+
+    monkeypatch.setattr("recon.pages.page.section_list", many)
+    file = page(day().forces, answers=()).write(tmp_path / "drive.html")
+    with opened(started, file) as one:
+        assert one.ask("() => document.getElementById('section-fold').open") is open_
+        assert f"{count} sections" in one.text("#section-fold summary")

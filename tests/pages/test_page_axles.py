@@ -8,15 +8,19 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from recon.analysis.braking import braking
+from recon.answers import BY_NAME
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
 from recon.evaluation.sections.wheel_lifts import LIGHT, OFF
-from recon.pages.brief import lifted, locked
+from recon.pages.brief import lifted, locked, unused
 from recon.pages.interval_causes import causes_over_time
 from recon.pages.peaks import BANDWIDTH, largest_forces
+from recon.pages.shown_answers import Shown
 from recon.pages.story import facts
 from recon.reconstruction.result.signed_errors import signed_errors
 from tests.days import day
+from tests.made_car import G, MadeCar
 from tests.pages.browser import Opened
 
 AXLE = """([name, at]) => Axles.rows(Strips.current()).find((one) => one.name === name)
@@ -194,3 +198,21 @@ def test_a_click_pins_the_cursor_and_a_time_moves_it(drive: Opened) -> None:
         link.click()
         assert drive.ask("() => document.activeElement.id") == "at-channels-missing"
         assert drive.ask("() => window.scrollY") > 0
+
+
+@pytest.mark.parametrize("often", [4, 5])
+def test_of_many_stops_those_that_left_most_unused_are_named(often: int) -> None:
+    car = MadeCar(10.0)
+    car.brake(2.0, 4.0, 0.9 * G, 0.8)
+    car.brake(6.0, 8.0, 0.5 * G, 0.8)
+    stops = braking(car.forces(), friction=1.0)
+    many = stops.isel(stop=[0, 1] * often)
+    found = unused([Shown(BY_NAME["braking"], many)])
+    most = np.nanmax(stops["unused_force"].to_numpy(), axis=1)
+    if often == 4:  # twin: all of a few, in their order
+        assert "most in" not in found["words"]
+        assert [j["time"] for j in found["jumps"][:2]] == pytest.approx([3.0, 7.0], abs=0.1)
+    else:
+        assert found["words"].endswith("most in these of 10 stops:")
+        assert f" {most.max():.0f} +-" in found["jumps"][0]["words"]
+    assert len(found["jumps"]) == 8

@@ -42,7 +42,7 @@ const Calibration = (() => {
     return map.members.map((_, m) => {
       if (m === map.main[g]) return made("td", "main", "main");
       const cell = made("td", signed(map.percent[g][m], 1), shade(map.percent[g][m]));
-      cell.append(made("small", `\u00b1${map.half[g][m].toFixed(1)}`));
+      cell.append(made("small", `\u00b1\u00a0${map.half[g][m].toFixed(1)}`));
       return cell;
     });
   }
@@ -87,7 +87,7 @@ const Calibration = (() => {
       check.name, `${check.peak} N`,
       ...check.ratios.map((ratios, i) => {
         const cell = made("td");
-        cell.append(strip(ratios), made("small", `${signed(check.error[i], 0)} of \u00b1${check.half[i]} N`));
+        cell.append(strip(ratios), made("small", `${signed(check.error[i], 0)} of \u00b1\u00a0${check.half[i]} N`));
         return cell;
       }),
       `${check.inside} of ${check.count}`]);

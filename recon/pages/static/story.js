@@ -3,6 +3,7 @@
 const Story = (() => {
   const { data } = State;
   const { made, said } = Words;
+  const OPEN_SECTIONS = 40; // of a longer drive the list is folded: it would hide what follows
 
   function top() {
     document.getElementById("title").textContent = data.title;
@@ -78,7 +79,8 @@ const Story = (() => {
       list.append(item);
     }
     const fold = document.getElementById("section-fold");
-    fold.open = window.matchMedia("(min-width: 40rem)").matches;
+    const short = list.children.length <= OPEN_SECTIONS;
+    fold.open = short && window.matchMedia("(min-width: 40rem)").matches;
     fold.querySelector("summary").textContent = `${list.children.length} sections of the drive`;
     if (!list.children.length) list.append(made("li", "No section was found in this drive."));
     lifts();

@@ -8,9 +8,9 @@ const Words = (() => {
     return element;
   }
 
-  /* A sentence as a page writes it: +- is a sign of its own. */
+  /* A sentence as a page writes it: +- is a sign of its own, apart from its number as in pictures. */
   function said(text) {
-    return text.replace(/\+-(?=\d)/g, "\u00b1");
+    return text.replace(/\+-(?=\d)/g, "\u00b1\u00a0");
   }
 
   /* Name of the place of a heading, for links. */

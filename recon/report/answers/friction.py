@@ -100,6 +100,7 @@ def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) 
     if friction is not None:
         require_answer(friction, "highest_demonstrated_use", ("corner",), "friction_use")
     low = LOW_LOAD if friction is None else float(friction.attrs["low_load_N"])
+    forces = forces[["tyre_force", "status"]]  # a copy of all others would fill the memory
     if friction is not None:
         chosen = friction["elapsed_time"].to_numpy()[friction["in_parts"].to_numpy() > 0]
         forces = forces.isel(elapsed_time=np.isin(forces["elapsed_time"].to_numpy(), chosen))
@@ -108,7 +109,7 @@ def plot_friction_plane(forces: xr.Dataset, friction: xr.Dataset | None = None) 
 
 
 def _tyre(forces: xr.Dataset, corner: str, low: float) -> Tyre:
-    force, held, unknown = known_forces(forces, corner)
+    force, _, held, unknown = known_forces(forces, corner)
     loaded = force[:, 2] >= low
     drawn = force[loaded]
     words = (

@@ -199,7 +199,7 @@ def plot_grip(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
 
 
 def _thinned(forces: xr.Dataset, corner: str, low: float) -> Floats:
-    force, _, _ = known_forces(forces, corner)
+    force, *_ = known_forces(forces, corner)
     force = force[force[:, 2] > low]
     return force[:: max(len(force) // POINTS, 1)]
 

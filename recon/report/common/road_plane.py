@@ -51,23 +51,26 @@ class Plane:
     least: float
 
 
-def known_forces(forces: xr.Dataset, corner: str) -> tuple[Floats, NDArray[np.bool_], int]:
-    """Forces (sample, 3) [N] of a tyre in tyre axes that are known and not at a bound.
+def known_forces(
+    forces: xr.Dataset, corner: str
+) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_], int]:
+    """Forces (known, 3) [N] of a tyre in tyre axes that are known and not at a bound.
 
-    Also the mask (sample,) of those at a bound, and the number of those not known.
+    Also the masks (sample,) of these samples and of those at a bound, and the number of those not
+    known.
     """
     force = forces["tyre_force"].sel(corner=corner, component=list(COMPONENTS))
     values = force.transpose("elapsed_time", "component").to_numpy()
     held = (forces["status"].sel(corner=corner).to_numpy() & AT_BOUND) != 0
     known = np.isfinite(values).all(axis=1)
-    return values[known & ~held], held, int(np.sum(~known & ~held))
+    measured = known & ~held
+    return values[measured], measured, held, int(np.sum(~known & ~held))
 
 
 def plot_plane(forces: xr.Dataset, plane: Plane, tyres: dict[str, Tyre], title: str) -> Figure:
     """Draw every tyre's points in its panel, all with one scale."""
     edges = _edges(np.concatenate([tyre.vertical for tyre in tyres.values()]))
-    every = np.concatenate([tyre.plane for tyre in tyres.values()])
-    reach = float(np.max(np.hypot(*every.T), initial=plane.least))
+    reach = max(float(np.max(np.hypot(*t.plane.T), initial=plane.least)) for t in tyres.values())
     columns = min(len(tyres), 2)
     rows = -(-len(tyres) // columns)
     legend = _legend(edges, plane.circle)
@@ -78,7 +81,7 @@ def plot_plane(forces: xr.Dataset, plane: Plane, tyres: dict[str, Tyre], title: 
     for box, (corner, tyre) in zip(boxes, tyres.items(), strict=False):
         panel = add_panel(figure, box.inside(AROUND))
         _draw_tyre(panel, tyre, edges)
-        _draw_circles(panel, plane, reach, tyre.plane)
+        _draw_circles(panel, plane, reach, _apart(tyre.plane))
         drawn = f"{corner} {LOOKS[corner].name}: {len(tyre.plane)} samples drawn"
         style_panel(panel, f"{drawn}\nleft out: {tyre.left_out}")
     return figure

@@ -10,7 +10,6 @@ from recon.base.late import xr
 from recon.conditioning.clocks import Clock
 from recon.conditioning.joining import Joined
 from recon.reconstruction.weighing import Weighing
-from recon.report.common.long_series import fewer_samples
 from recon.report.common.sheet import Pictures
 from recon.report.drive.clocks import clock_lines, plot_clocks
 from recon.report.drive.doubt_list import doubt_lines, drawn_with_doubts, unseen_lines
@@ -41,7 +40,6 @@ def drive_pictures(
     forces: xr.Dataset, doubts: Sequence[Doubt], clocks: Sequence[Clock]
 ) -> Pictures:
     """Pictures of a drive by file name, doubted corners named on each, and of several clocks."""
-    forces = fewer_samples(forces)
     plane: Pictures = {"horizontal_forces.png": partial(plot_horizontal_forces, forces)}
     plane["gauges.png"] = partial(plot_health, forces)
     every = plane | sums_pictures(forces) | band_pictures(forces) | whole_car_pictures(forces)

@@ -11,12 +11,12 @@ from recon.base.arrays import Floats
 from recon.base.labelled import corner_names, number_of
 from recon.base.late import xr
 from recon.base.public import public
-from recon.base.quantities import COVERAGE_FACTOR
+from recon.base.quantities import COMPONENTS, COVERAGE_FACTOR
 from recon.base.status import AT_BOUND, BIT
 from recon.records.forces import require_forces
 from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.legend import line_entry, part_legend, patch_entry
-from recon.report.common.long_series import draw_force, stretches, thinned
+from recon.report.common.long_series import draw_force, fewer_samples, stretches, thinned
 from recon.report.common.looks import ACCENT, INK, LOOKS, MIDDLE, PALE, PART_LOOKS, SMALL
 from recon.report.common.sheet import (
     Around,
@@ -69,15 +69,17 @@ def plot_forces(forces: xr.Dataset, corner: str) -> Figure:
     """
     parts = [f"u_tyre_force_{part}" for part in PART_LOOKS]
     limits = ("tyre_force_lower", "tyre_force_upper")
-    require_forces(forces, "tyre_force", "u_tyre_force", *limits, *parts, "status")
+    needed = ("tyre_force", "u_tyre_force", *limits, *parts, "status")
+    require_forces(forces, *needed)
     number_of(forces, "corner", corner, "Name one of its corners.")
-    tyre = forces.sel(corner=corner)
-    lanes = lanes_of(forces, corner)
+    lanes = lanes_of(forces, corner)  # of every sample: extremes alone would be beyond too often
+    whole = forces[list(needed)].sel(corner=corner)
+    tyre = fewer_samples(whole)
     figure, room = new_sheet(
         (WIDTH, 1.4 + 3 * (FORCE + BAND) + LANES),
-        _title(tyre, corner, lanes),
+        _title(whole, corner, lanes),
         _legend(),
-        tyre_footer(forces),
+        tyre_footer(tyre),
         columns=3,
     )
     rows = room.stack(*[FORCE, BAND] * 3, LANES)
@@ -86,8 +88,8 @@ def plot_forces(forces: xr.Dataset, corner: str) -> Figure:
         below = add_panel(figure, rows[2 * i + 1].inside(AROUND_BAND))
         _draw_force(panel, tyre.isel(component=i), name)
         _draw_band(below, tyre.isel(component=i))
-    _draw_lanes(add_panel(figure, rows[-1].inside(AROUND_LANES)), lanes, _time(tyre))
-    ends = _time(tyre)[[0, -1]]
+    _draw_lanes(add_panel(figure, rows[-1].inside(AROUND_LANES)), lanes, _time(whole))
+    ends = _time(whole)[[0, -1]]
     for panel in figure.axes:
         panel.set_xlim(*ends)
     return figure
@@ -141,13 +143,16 @@ def _legend() -> list[Artist]:
 
 
 def _title(tyre: xr.Dataset, corner: str, lanes: dict[str, NDArray[np.bool_]]) -> str:
-    name = f"Forces of {corner} ({LOOKS[corner].name}) with their intervals"
+    name = f"Forces of {corner} ({LOOKS[corner].name})"
     if lanes[UNKNOWN].all():
         return f"{name}: nowhere known"
     if lanes[DOUBTED].any():
         return f"{name}: {_percent(lanes[DOUBTED])} doubted"
-    widest = COVERAGE_FACTOR * np.nanmax(np.nanmedian(tyre["u_tyre_force"].to_numpy(), axis=0))
-    return f"{name}: half-width up to {widest:.0f} N (median of the widest force)"
+    u = tyre["u_tyre_force"].to_numpy()
+    known = [i for i in range(len(COMPONENTS)) if np.isfinite(u[:, i]).any()]
+    usual, axis = max((float(np.nanmedian(u[:, i])), COMPONENTS[i]) for i in known)
+    half = COVERAGE_FACTOR * usual
+    return f"{name}: F{axis}, known least, is within +-{half:.0f} N (95 %) half of the time"
 
 
 def _percent(mask: NDArray[np.bool_]) -> str:

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
+from recon.base.arrays import Floats
+from recon.base.labelled import corner_names
 from recon.base.late import xr
 from recon.base.public import public
+from recon.base.quantities import COVERAGE_FACTOR
 from recon.records.forces import require_forces
 from recon.report.common.artists import Figure
 from recon.report.common.road_plane import Plane, Tyre, known_forces, plot_plane
@@ -26,21 +30,38 @@ def plot_horizontal_forces(forces: xr.Dataset) -> Figure:
     Samples at a bound are left out, because a bound is not a measurement.
 
     `forces` is the result of the reconstruction: `tyre_force` [N] (elapsed_time, corner,
-    component), tyre axes, x forward, y left, z up; `status`.
+    component), tyre axes, x forward, y left, z up; `u_tyre_force` [N] and `status`.
     Raises DataError: `forces` is no result of the reconstruction.
     """
-    require_forces(forces, "tyre_force", "status")
-    tyres = {}
-    for corner in map(str, forces["corner"].to_numpy()):
-        force, held, unknown = known_forces(forces, corner)
+    require_forces(forces, "tyre_force", "u_tyre_force", "status")
+    tyres, largest = {}, []
+    for corner in corner_names(forces):
+        force, measured, held, unknown = known_forces(forces, corner)
         words = f"{int(held.sum())} at a bound, {unknown} not known"
         tyres[corner] = Tyre(force[:, :2], force[:, 2], words)
-    return plot_plane(forces, PLANE, tyres, _title(tyres))
+        if len(force):
+            u = forces["u_tyre_force"].sel(corner=corner).to_numpy()
+            largest.append((*_largest(force, u, np.flatnonzero(measured)), corner))
+    return plot_plane(forces, PLANE, tyres, _title(largest))
 
 
-def _title(tyres: dict[str, Tyre]) -> str:
-    largest = {c: np.max(np.hypot(*t.plane.T)) for c, t in tyres.items() if len(t.plane)}
+def _largest(force: Floats, u: Floats, at: NDArray[np.intp]) -> tuple[float, float]:
+    """Largest horizontal force and the half-width of its interval [N].
+
+    `force` (known, 3) [N] are those samples `at` (known,) of `u` (sample, 3) [N].  Errors along
+    and sideways are taken as one: however they belong together, the interval is wide enough.
+    """
+    size = np.hypot(force[:, 0], force[:, 1])
+    top = int(np.argmax(size))
+    shares = np.abs(force[top, :2]) / max(float(size[top]), 1e-6)
+    return float(size[top]), COVERAGE_FACTOR * float(shares @ u[at[top], :2])
+
+
+def _title(largest: list[tuple[float, float, str]]) -> str:
     if not largest:
         return "Forces in the road plane: none known"
-    corner = max(largest, key=lambda c: largest[c])
-    return f"Forces in the road plane: largest {largest[corner] / 1000:.1f} kN ({corner})"
+    size, half, corner = max(largest)
+    return (
+        f"Forces in the road plane: largest sample {size / 1000:.2f} +-{half / 1000:.2f} kN "
+        f"({corner}, 95 %)"
+    )
