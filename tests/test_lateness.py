@@ -9,11 +9,16 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from recon.calibration.calibrate import calibrate
 from recon.conditioning.carrying import Channel
 from recon.conditioning.condition import condition
 from recon.conditioning.filters import low_pass
 from recon.examination.lateness import _evidence, _u_time
 from recon.reconstruction.prepare import prepare
+from recon.virtual.crew import virtual_pulls
+from recon.virtual.day import launch_states
+from recon.virtual.drawing import draw_car
+from recon.virtual.drive import virtual_drive
 from tests.days import day
 from tests.spoiled_days import examination_of
 
@@ -148,3 +153,23 @@ def test_forces_of_another_loggers_gauges_hold_the_error_of_its_clock() -> None:
     inside = [float((np.abs(one) < 1.96).mean()) for one in z]
     assert inside[0] < 0.85
     assert 0.93 < inside[1] < 0.98
+
+
+@pytest.mark.parametrize(("late", "named"), [(0.0, []), (0.03, ["late"])])
+def test_an_accelerometer_far_ahead_of_the_centre_of_mass_may_pitch_with_the_body(
+    late: float, named: list[str]
+) -> None:
+    """It rises and falls in launches and stops; what it felt had been laid to the gauges."""
+    rng = np.random.default_rng(16)
+    drawn = draw_car(day().car, rng)
+    calibration = calibrate(virtual_pulls(drawn, None, rng), day().car)
+    drive = launch_states(drawn, rng)
+    raw, tares, _ = virtual_drive(drawn, drive, rng)
+    time = raw["elapsed_time"].to_numpy()
+    slow = low_pass(drive.body.pitch[:, None], 10.0, 1 / (time[1] - time[0]))[:, 0]
+    raw["acceleration"].values[:, 2] -= 1.0 * np.gradient(np.gradient(slow, time), time)
+    for name in (g for g in map(str, raw["gauge"].to_numpy()) if g.startswith("R")):
+        own = raw["indication"].sel(gauge=name).to_numpy().copy()
+        raw["indication"].loc[{"gauge": name}] = np.interp(time - late, time, own)
+    found = examination_of(condition(raw, day().car, tares), calibration).doubts
+    assert [doubt.cause for doubt in found] == named

@@ -14,7 +14,7 @@ from scipy.spatial.transform import Rotation
 from recon.base.doubt import UNSEEN
 from recon.examination import unseen_channels
 from recon.examination.examine import JUDGE
-from recon.examination.lateness import all_later, gauges_on_time
+from recon.examination.lateness import all_later, delays_of, gauges_on_time
 from recon.examination.term import FOUND
 from recon.examination.unseen import MOST_DELAY, Fault, common_delays, faults, unseen
 from recon.examination.unseen_channels import channel_faults
@@ -63,6 +63,9 @@ def test_a_common_delay_of_the_size_stated_is_seen_and_a_third_of_it_is_not(
     view = of()
     stated = [(names, delay) for names, delay in common_delays(view) if delay < MOST_DELAY]
     assert bool(stated) == (of is sound)  # one axle has nothing that is exact enough
+    if found := delays_of(view):  # what this very drive shows by chance is taken off
+        for name, own in zip(found.names, found.of(found.names)[0].tolist(), strict=True):
+            view = all_later(view, names=(name,), delay=own)
     for names, delay in stated:
         seen = [
             any(term.contradicts for term in gauges_on_time(all_later(view, names=names, delay=d)))

@@ -13,9 +13,9 @@ from recon.base.labelled import corner_names, with_values
 from recon.base.late import xr
 from recon.car.vehicle import Vehicle
 from recon.conditioning.hub_motion import SLOWEST, YAW_BY_SPEED, arm_of, turning
+from recon.examination.thinning import SLOPE
 
 INFERRED = "relative_acceleration"
-SLOPE = "slope_of_"
 
 
 def yaw_channels(log: xr.Dataset) -> tuple[str, ...]:

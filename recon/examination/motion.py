@@ -14,6 +14,7 @@ from recon.base.quantities import CORNERS
 from recon.car.vehicle import Wheel
 from recon.examination.inferred_turning import INFERRED
 from recon.examination.view import View
+from recon.reconstruction.inputs.attitude import has_four_wheels, of_travels
 from recon.reconstruction.steer_from_gauges import USUAL_SPEED
 from recon.reconstruction.whole_car.car_stance import Stance, inertial_force, stance_of
 
@@ -148,6 +149,19 @@ class Motion:
         speed = np.where(np.isfinite(self.speed), np.abs(self.speed), USUAL_SPEED)
         speed = np.maximum(speed, LEAST_SPEED)
         return np.nan_to_num(self.body[1] / speed), self.jerk[1] / speed
+
+    @cached_property
+    def leaning(self) -> tuple[Floats, Floats]:
+        """Roll and pitch acceleration (n,) [rad/s2] of the body, zero where nothing shows them.
+
+        Where roll and pitch are not logged, travels show how the body leans on its springs.
+        """
+        own = self.channel("bend_of_roll"), self.channel("bend_of_pitch")
+        car = self.view.prepared.car
+        if np.isnan(own).all(axis=1).any() and has_four_wheels(car):
+            lean = of_travels(car, {c: self.channel("bend_of_travel", c) for c in CORNERS})
+            own = lean.roll, lean.pitch
+        return np.nan_to_num(own[0]), np.nan_to_num(own[1])
 
     @cached_property
     def moving(self) -> NDArray[np.bool_]:

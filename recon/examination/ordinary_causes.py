@@ -1,7 +1,7 @@
 """Causes in ordinary channels: inverted, exchanged, another unit, without gravity, late.
 
 A cause is tried where a comparison that uses its channel fails.  Every mend is a change of columns
-of the thinned log; slopes change along.
+of the thinned log; derivatives change along.
 """
 
 from __future__ import annotations
@@ -21,10 +21,11 @@ from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
 from recon.base.words import enumerated
 from recon.examination.channel_gains import gains_agree
 from recon.examination.comparison import Comparison
-from recon.examination.inferred_turning import SLOPE, turned_again, yaw_channels
+from recon.examination.inferred_turning import turned_again, yaw_channels
 from recon.examination.loads import load_comparisons
 from recon.examination.ordinary import comparisons
 from recon.examination.term import Candidate, Term, blinded, evidence, likelihoods
+from recon.examination.thinning import BEND, SLOPE, columns_of
 from recon.examination.view import View
 from recon.examination.wheels import wheels_agree
 from recon.examination.whole_car import sums_agree
@@ -188,25 +189,25 @@ def _mended(view: View, *, change: Change) -> View:
 
 def _exchange_names(log: xr.Dataset) -> xr.Dataset:
     order = {"roll": "pitch", "pitch": "roll"}
+    kinds = ("", SLOPE, BEND)
     return with_values(
-        log,
-        {of + a: log.variables[of + b].to_numpy() for a, b in order.items() for of in ("", SLOPE)},
+        log, {of + a: log.variables[of + b].to_numpy() for a, b in order.items() for of in kinds}
     )
 
 
 def _changed(log: xr.Dataset, *, name: str, change: Callable[[Floats], Floats]) -> xr.Dataset:
-    """The log with a channel and its slope changed alike."""
-    columns = (name, SLOPE + name)
+    """The log with a channel and its derivatives changed alike."""
+    columns = columns_of(log, name)
     return with_values(log, {n: change(log.variables[n].to_numpy()) for n in columns})
 
 
 def _times(name: str, factor: Floats | float) -> Change:
-    """A channel and its slope times a factor that has its shape but for time."""
+    """A channel and its derivatives times a factor that has its shape but for time."""
     return partial(_changed, name=name, change=lambda values: values * factor)
 
 
 def _times_some(name: str, at: NDArray[np.bool_], factor: float) -> Change:
-    """A channel and its slope of some corners `at` (corner,) times a factor."""
+    """A channel and its derivatives of some corners `at` (corner,) times a factor."""
     return _times(name, np.where(at, factor, 1.0))
 
 

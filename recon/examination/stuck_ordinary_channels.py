@@ -18,6 +18,7 @@ from recon.base.quantities import COMPONENTS
 from recon.conditioning.hub_motion import SLOWEST
 from recon.examination.inferred_turning import turned_again, yaw_channels
 from recon.examination.motion import motion_of, scatter
+from recon.examination.thinning import columns_of
 from recon.examination.view import View
 from recon.planning.unknowns import reference_of
 
@@ -64,7 +65,7 @@ def stuck_channels(view: View) -> tuple[tuple[Doubt, ...], View]:
 def _without(view: View, log: xr.Dataset, one: _Stuck) -> xr.Dataset:
     """The log without the channel from where it sticks, and without what it does to the wheels."""
     columns = {}
-    for name in (one.variable, f"slope_of_{one.variable}"):
+    for name in columns_of(log, one.variable):
         columns[name] = log[name].copy(deep=True)
         # The short mean before may hold the moment at which it stuck.
         columns[name][max(one.first - 1, 0) :].loc[one.at] = np.nan

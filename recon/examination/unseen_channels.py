@@ -21,9 +21,10 @@ from recon.examination.by_motion import independent
 from recon.examination.channel_gains import gains_of
 from recon.examination.comparison import Comparison
 from recon.examination.gauge_causes import of_gauges
-from recon.examination.inferred_turning import SLOPE, turned_again, yaw_channels
+from recon.examination.inferred_turning import turned_again, yaw_channels
 from recon.examination.ordinary_causes import KIND, ONE_SIGN, all_comparisons, units_of
 from recon.examination.term import FOUND, USUAL, WORTH
+from recon.examination.thinning import columns_of
 from recon.examination.view import Part, View
 from recon.mechanics.axes import intermediate_to_tyre
 
@@ -66,8 +67,8 @@ class Channels:
     def with_fault(self, view: View, factor: float = 1.0, zero: float = 0.0) -> View:
         """The drive with these columns times a factor, and higher by a zero [SI unit]."""
         times, log = np.where(self.columns, factor, 1.0), view.log.copy()  # arrays are shared
-        for name, add in ((self.variable, zero), (SLOPE + self.variable, 0.0)):
-            variable = log.variables[name]
+        for name in columns_of(log, self.variable):
+            variable, add = log.variables[name], zero if name == self.variable else 0.0
             variable.data = variable.to_numpy() * times + add * self.columns
         return view.with_log(turned_again(log, view.log, view.prepared.car))
 

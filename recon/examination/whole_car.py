@@ -212,13 +212,15 @@ def _sums(whole: Whole) -> Iterator[Comparison]:
     mass, ahead, aside = whole.stance.mass, *whole.motion.inertial[:2]
     moved = np.array([ahead, aside, whole.upward])
     yaw, change = whole.motion.turns
-    turning, yawing = mass * AWAY * yaw**2, mass * AWAY * change
+    # The accelerometer is somewhere around the centre of mass.
+    turning = mass * AWAY * yaw**2
+    rolling, pitching, yawing = (mass * AWAY * w for w in (*whole.motion.leaning, change))
     load = np.hypot(LOAD, whole.stance.u_mass / mass) * whole.weight * whole.ones
     drag = {"x": DRAG * whole.square}  # the tyres push against it too
     own = {
-        "x": [U_DRAG * whole.square, turning, yawing],
-        "y": [yawing, turning],
-        "z": [U_LIFT * whole.square, load],
+        "x": [U_DRAG * whole.square, turning, pitching, yawing],
+        "y": [turning, rolling, yawing],
+        "z": [U_LIFT * whole.square, load, rolling, pitching],
     }
     for k, (axis, effects) in enumerate(own.items()):
         expected = moved[k] + drag.get(axis, 0.0)
