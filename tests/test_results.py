@@ -306,7 +306,7 @@ def test_reading_takes_hardly_more_memory_than_what_is_read(tmp_path: Path) -> N
     file = write_result(made, tmp_path / "many.nc")
     tracemalloc.start()
     found = read_result(file)
-    held, _ = tracemalloc.get_traced_memory()
+    _, most = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     size = sum(found[name].nbytes for name in (*names, "elapsed_time"))
-    assert held < 1.2 * size, f"{held / size:.2f} times what is read"
+    assert most < 1.5 * size, f"{most / size:.2f} times what is read"
