@@ -171,7 +171,7 @@ def reconstruct(
     `also_log` are logs of other loggers, alone or with a column map; `start`, `end` are in s.
     Without `pictures` only `forces.nc` is written; with `page` the drive as one HTML page too.
     """
-    from recon.conditioning.condition import condition
+    from recon.conditioning.condition import condition, tell_of_bandwidth
     from recon.conditioning.joining import joined_logs
     from recon.conditioning.part_of_drive import part_of
     from recon.examination.weighed_wheels import weighed
@@ -190,7 +190,7 @@ def reconstruct(
     joined = joined_logs([(log, map), *(also_log or ())], car)
     warm_up(*(DRAWING if pictures else ()))
     say("subtracting tares and filtering")
-    whole = condition(joined.log, car, zeros, bandwidth=bandwidth)
+    tell_of_bandwidth(whole := condition(joined.log, car, zeros, bandwidth=bandwidth), bandwidth)
     conditioned = part_of(whole, start=start, end=end, marker=marker)
     say("reconstructing forces")
     how = {"bounded": not unbounded, "friction_limit": friction_limit, "whole_car": whole_car}

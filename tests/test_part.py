@@ -33,7 +33,11 @@ def test_a_marker_chooses_its_samples() -> None:
     ("of", "message"),
     [
         ({"start": 20.0}, r"drive.csv: 0 samples from 20 s; .*has 0 to 9.995 s, .*"),
-        ({"start": 5.0, "end": 4.0}, r"0 samples from 5 s to 4 s"),
+        ({"start": 3.001, "end": 3.004}, r"0 samples from 3.001 s to 3.004 s"),
+        (
+            {"start": 5.0, "end": 4.0},
+            r"from 5 s to 4 s, which ends before it begins; need an end after 5 s; .*to 9.995 s",
+        ),
         ({"marker": 7}, r"0 samples with marker 7; .*markers 1, 2"),
     ],
 )

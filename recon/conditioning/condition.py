@@ -189,6 +189,18 @@ def _band(log: xr.Dataset, elapsed: Floats, bandwidth: float | None) -> tuple[fl
     return rate, require_bandwidth(bandwidth, rate, where)
 
 
+def tell_of_bandwidth(conditioned: xr.Dataset, asked: float | None) -> None:
+    """Warn where a bandwidth [Hz] was asked for that the sampling rate does not reach."""
+    rate, has = float(conditioned.attrs["rate"]), float(conditioned.attrs["bandwidth"])
+    if asked is not None and is_filtered(has, 2.0 * asked):
+        warn(
+            f"{conditioned.attrs.get('path', 'log')}: a bandwidth of {asked:g} Hz is asked for, "
+            f"but {rate:g} samples per second hold nothing above {has:g} Hz: that is the "
+            "bandwidth of these forces, and nothing is filtered",
+            DataWarning,
+        )
+
+
 def _require_long_enough(log: xr.Dataset, parts: list[slice]) -> None:
     longest = max(part.stop - part.start for part in parts)
     if longest < SHORTEST:

@@ -61,6 +61,13 @@ def part_of(
         words.append(f"with marker {marker:g}")
         seen = np.unique(found[np.isfinite(found)])
         has += ", markers " + (", ".join(f"{m:g}" for m in seen[:20]) or "none")
+    if start is not None and end is not None and start > end:
+        raise DataError(
+            str(log.attrs.get("path", "log")),
+            f"a part {' '.join(words)}, which ends before it begins",
+            f"an end after {start:g} s; the log has {has}",
+            "Exchange the two times, or correct one of them.",
+        )
     if wanted.sum() < FEWEST:
         raise DataError(
             str(log.attrs.get("path", "log")),

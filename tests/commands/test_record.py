@@ -148,3 +148,14 @@ def test_the_same_inputs_give_the_same_numbers_again(
         first = tmp_path / "first" / "friction.nc"
     made_again(first, tmp_path / "again")
     same_numbers(read_result(tmp_path / "again" / first.name), read_result(first))
+
+
+@pytest.mark.parametrize(("asked", "told"), [(500, True), (100, False), (50, False)])
+def test_a_bandwidth_beyond_the_rate_of_the_log_is_told(
+    run: Run, one_corner: OneCorner, tmp_path: Path, asked: int, told: bool
+) -> None:
+    files = (CAR, one_corner.calibration, one_corner.log, one_corner.tares)
+    ended = run("reconstruct", *files, "--out", tmp_path, "--bandwidth", asked, "--no-pictures")
+    assert ended.code == 0
+    words = f"a bandwidth of {asked} Hz is asked for, but 200 samples per second hold nothing above"
+    assert (words in " ".join(ended.err.split())) is told
