@@ -41,10 +41,30 @@ limit; stands take no side load; local codes and licensed practice decide.
 """
 
 
+class _Once(argparse.Action):
+    """One value; a second one is refused, as the last would silently stand for all."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: Any,
+        option: str | None = None,
+    ) -> None:
+        first = getattr(namespace, self.dest)
+        if option and first is not self.default:
+            parser.error(f"option '{option}' stands there twice, with {first} and {values}.")
+        setattr(namespace, self.dest, values)
+
+
 class _Parser(argparse.ArgumentParser):
     """argparse that exits 2 with one clear message and offers the nearest command or option."""
 
     commands: Mapping[str, _Parser]
+
+    def __init__(self, *args: Any, **how: Any) -> None:
+        super().__init__(*args, **how)
+        self.register("action", None, _Once)  # of whatever takes a value and states no action
 
     def error(self, message: str) -> NoReturn:
         if "invalid choice" in message:

@@ -116,5 +116,5 @@ def test_a_folder_stands_for_its_forces_else_for_its_only_result(tmp_path: Path)
     files = {file.relative_to(tmp_path).as_posix() for file in read_run_list(path).file}
     assert {"a1/forces.nc", "b1/lap.nc"} <= files
     (tmp_path / "b1" / "slalom.nc").touch()
-    with pytest.raises(DataError, match="no file 'b1'"):
+    with pytest.raises(DataError, match=r"no forces\.nc in the folder 'b1'"):
         read_run_list(path)

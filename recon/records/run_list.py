@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -146,7 +147,7 @@ def _files(rows: Rows, folder: Path) -> list[Path]:
     files = [_result_of(folder / name) for name in names]
     rows.refuse(
         np.array([file is None for file in files], dtype=bool),
-        lambda row: f"no file '{names[row]}'" if names[row] else "no file",
+        lambda row: _not_there(folder, names[row]),
         f"a file that `recon reconstruct` wrote ({FORCES_NAME}), or the folder that holds it",
         f"Correct the cell; names are looked up from {folder.resolve()}.",
     )
@@ -160,6 +161,13 @@ def _files(rows: Rows, folder: Path) -> list[Path]:
         "Remove the row, or name the result of the run that it describes.",
     )
     return there
+
+
+def _not_there(folder: Path, name: str) -> str:
+    with suppress(OSError, ValueError):  # a name that no file can have
+        if name and (folder / name).is_dir():
+            return f"no {FORCES_NAME} in the folder '{name}'"
+    return f"no file '{name}'" if name else "no file"
 
 
 def _result_of(file: Path) -> Path | None:

@@ -196,3 +196,9 @@ def test_forces_that_are_none_are_refused(folder: Path, run: Run, tmp_path: Path
     ended = run("compare", path, "--metric", "cornering_force", "--out", tmp_path / "out")
     assert ended.code == 2
     assert "text.nc: no netCDF file" in ended.err
+
+
+def test_of_two_declared_metrics_none_decides_in_silence(run: Run) -> None:
+    ended = run("compare", "runs.csv", "--metric", "rear_lag", "--metric", "braking_force")
+    assert ended.code == 2
+    assert "option '--metric' stands there twice, with rear_lag and braking_force" in ended.err
