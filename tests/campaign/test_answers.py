@@ -32,6 +32,19 @@ def test_the_table_counts_quantities_and_takes_days_as_trials() -> None:
     assert (low, high) == pytest.approx((29.9, 70.1), abs=0.1)  # Wilson, 10 of 20
 
 
+def test_a_width_over_errors_has_the_limits_of_days_that_chance_has_chosen() -> None:
+    rng = np.random.default_rng(5)
+    hold = []
+    for _ in range(200):  # of 30 days with four errors each, all of a day alike
+        days = [line(day, [rng.standard_normal()] * 4) for day in range(30)]
+        ratio, low, high = map(float, table(days).splitlines()[1].split()[8:])
+        assert low < ratio < high
+        hold.append(low < 1.96 < high)
+    assert 0.86 < np.mean(hold) < 0.99
+    exact = table(line(day, [0.0]) for day in range(3)).splitlines()[1].split()
+    assert exact[8:] == ["inf", "0.00", "inf"]
+
+
 def test_ends_of_hop_and_limits_of_tyres_are_those_of_the_virtual_driver() -> None:
     figures = {"start": 3.0, "growth": 5.0, "decay": 4.0, "frequency": 11.5, "amplitude": 2000.0}
     load = np.linspace(500.0, 4000.0, 20)
