@@ -7,8 +7,6 @@ and shakes at each of them; either way its derivatives are not those of the moti
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,6 +23,7 @@ FEWEST = 30  # own samples that show a step
 # Steps from one own sample to the next: some are shorter where rows were lost, and few are so much
 # longer.  Chance makes steps of all lengths.
 SHORT, LONGER, ALIKE = 0.1, 1.5, 0.6
+PART = 20_000  # samples, by which channels are compared with gauges
 MORE = 1.2  # times the rows of the gauges have channels that are slower than these
 EXACT = 1e-12  # of a channel's size: smaller differences are those of arithmetic
 ROUNDED = 2.5  # of its resolution: second differences of a line of rounded numbers are smaller
@@ -39,14 +38,15 @@ def own_samples(log: xr.Dataset) -> xr.Dataset:
     Warns DataWarning: channels and the step of their own samples.
     """
     told, steps = [], []
-    of_gauges = [made_in(column) for column in log["indication"].to_numpy().T]
+    part = _middle(log.sizes["elapsed_time"])
+    of_gauges = [made_in(column[part]) for column in log["indication"].to_numpy().T]
     fastest = MORE * max((_rows(made) for made in of_gauges if made is not None), default=1.0)
     for name in VARIABLES:
         if name not in log or name in HELD:
             continue
         flat = log[name].to_numpy().reshape(log.sizes["elapsed_time"], -1)
-        every = {k: made_in(column) for k, column in enumerate(flat.T)}
-        slow = {k: m for k, m in every.items() if m is not None and _rows(m) > fastest}
+        every = {k: _slowly_made(column, part, fastest) for k, column in enumerate(flat.T)}
+        slow = {k: made for k, made in every.items() if made is not None}
         if not slow:
             continue
         out = copied(flat)
@@ -66,6 +66,24 @@ def own_samples(log: xr.Dataset) -> xr.Dataset:
             DataWarning,
         )
     return log
+
+
+def _middle(samples: int) -> slice:
+    """`PART` of so many samples, in the middle where a car drives."""
+    start = max(samples - PART, 0) // 2
+    return slice(start, start + PART)
+
+
+def _slowly_made(column: Floats, part: slice, fastest: float) -> NDArray[np.bool_] | None:
+    """`made_in` of a channel (sample,) whose own samples are farther apart than `fastest` rows.
+
+    A `part` of it shows as well that it is no slower.
+    """
+    some = made_in(column[part])
+    if some is not None and _rows(some) <= fastest:
+        return None
+    made = made_in(column)
+    return made if made is not None and _rows(made) > fastest else None
 
 
 def _rows(made: NDArray[np.bool_]) -> float:
@@ -97,11 +115,11 @@ def _own(values: Floats, order: int) -> NDArray[np.int64] | None:
 
     None where these do not follow each other at one step.
     """
-    some = np.arange(0, len(values) - order, max(len(values) // ENOUGH_SAMPLES, 1))
-    limit = _limit(_change(values, some, order), values) if order == 2 else 0.0
-    if np.mean(_change(values, some, order) <= limit) < SHARE:
+    some = _changes(values, order, max(len(values) // ENOUGH_SAMPLES, 1))
+    limit = _limit(some, values) if order == 2 else 0.0
+    if np.mean(some <= limit) < SHARE:
         return None  # the usual case
-    size = np.pad(_change(values, np.arange(len(values) - order), order), 1)
+    size = np.pad(_changes(values, order), 1)
     new = size > limit
     if order == 2:
         if not new.any() or np.median(size[new]) < CLEAR * limit:
@@ -111,16 +129,18 @@ def _own(values: Floats, order: int) -> NDArray[np.int64] | None:
     return _at_one_step(np.flatnonzero(new), len(values))
 
 
-def _change(values: Floats, at: NDArray[np.int64], order: int) -> Floats:
-    """Size (place,) of the first or second differences that begin `at` (place,)."""
+def _changes(values: Floats, order: int, every: int = 1) -> Floats:
+    """Sizes (place,) of the first or second differences of `values` (sample,), or some of them."""
+    count = len(values) - order
     if order == 1:
-        return np.abs(values[at + 1] - values[at])
-    return np.abs(values[at + 2] - 2 * values[at + 1] + values[at])
+        return np.abs(values[1::every] - values[:count:every])
+    before, here, after = values[:count:every], values[1:-1:every], values[2::every]
+    return np.abs(after - 2 * here + before)
 
 
 def _limit(changes: Floats, values: Floats) -> float:
     """Second differences (place,) up to which `values` (sample,) lie on a line."""
-    exact = EXACT * float(np.max(np.abs(values)))
+    exact = EXACT * max(float(values.max()), -float(values.min()))
     real = changes[changes > exact]
     return max(exact, ROUNDED * float(real.min())) if len(real) else exact
 
@@ -138,7 +158,10 @@ def _at_one_step(places: NDArray[np.int64], count: int) -> NDArray[np.int64] | N
     if short < 2 or len(usual) < ALIKE * len(steps):
         return None
     step = float(usual.mean())
-    every = [np.arange(places[0], -1, -step)]
-    for start, end in pairwise([*places.tolist(), count]):
-        every.append(np.arange(start, max(end - 0.5 * step, start + 1), step))
-    return np.unique(np.rint(np.concatenate(every)).astype(np.int64))
+    # Numbers that happened to be those before them are own samples too.
+    ends = np.maximum(np.append(places[1:], count) - 0.5 * step, places + 1)
+    counts = np.ceil((ends - places) / step).astype(np.int64)
+    within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+    before = np.arange(places[0], -1, -step)[:0:-1]
+    every = np.concatenate([before, np.repeat(places, counts) + step * within])
+    return np.rint(every).astype(np.int64)
