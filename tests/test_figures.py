@@ -136,7 +136,7 @@ def test_lateral_force_has_a_panel_for_each_corner_with_cones_between_its_limits
         np.testing.assert_allclose(panel.lines[0].get_ydata().max(), 2000 + 100 * k, rtol=1e-4)
     assert "cone" in legend_of(figure)
     assert "95 % interval" in legend_of(figure)
-    assert figure.texts[0].get_text().endswith("largest 2.3 kN (RR)")
+    assert figure.texts[0].get_text().endswith("largest sample 2.30 ± 0.10 kN (RR, 95 %)")
 
 
 def test_interval_is_drawn_at_its_limits():

@@ -6,9 +6,12 @@ import re
 
 import numpy as np
 
+from recon.analysis.braking import braking
 from recon.base.status import BIT
+from recon.report.answers.braking import plot_braking
 from recon.report.answers.friction import plot_friction_plane
 from recon.report.drive.horizontal_forces import plot_horizontal_forces
+from tests.made_car import G, MadeCar
 from tests.made_forces import forces_of, lose
 from tests.pictures import legend_of, panel_named
 
@@ -88,6 +91,15 @@ def test_the_largest_force_of_the_road_plane_has_its_interval():
     forces["tyre_force"][7, 1] = [3000.0, -4000.0, 2000.0]
     title = plot_horizontal_forces(forces).texts[0].get_text()
     # At most 0.6 x 30 N + 0.8 x 40 N = 50 N, however the errors belong together.
-    assert title.endswith("largest sample 5.00 ± 0.10 kN (FR, 95 %)")
+    assert title.endswith("up to 5.00 ± 0.10 kN (FR, 95 %)")
     forces["status"][7, 1] = BIT["bound_active"]
     assert "5.00" not in plot_horizontal_forces(forces).texts[0].get_text()
+
+
+def test_the_picture_of_one_braked_axle_is_called_that():
+    car = MadeCar(6.0)
+    car.brake(2.0, 4.0, 0.9 * G, 0.7)
+    for corners, of in (([0, 1], "the front axle"), ([0, 1, 2, 3], "both axles")):
+        forces = car.forces().isel(corner=corners)
+        figure = plot_braking(forces, braking(forces))
+        assert panel_named(figure, "mean braking").get_title(loc="left").endswith(f"of {of}")

@@ -20,6 +20,7 @@ from tests.days import day
 from tests.launch_days import launch_day
 from tests.made_drives import MadeCar, MadeDrive
 from tests.made_forces import RATE
+from tests.pictures import panel_named, require_legible
 
 G = 9.80665
 SECONDS = 40.0
@@ -223,6 +224,13 @@ def test_one_axle_has_its_slopes_and_no_share() -> None:
     assert np.isnan(answer["front_share"])
     assert "only FL, FR gauged; gauge all four corners" in answer.attrs["not_given"]
     assert "nan" not in "\n".join(load_transfer_summary(answer)).lower()
+    figure = plot_load_transfer(front.forces, answer)
+    panel = panel_named(figure, "change of each tyre's load at 1 g")
+    shown = [t.get_text().replace("±", "+-") for t in panel.texts]
+    assert len(shown) == 2
+    for corner, words in zip(("FL", "FR"), shown, strict=True):
+        assert f"{corner} {words.replace('+- ', '+-')}" in load_transfer_summary(answer)[0]
+    require_legible(figure)
 
 
 def test_a_drive_straight_ahead_has_no_lateral_transfer() -> None:

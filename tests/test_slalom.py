@@ -344,3 +344,11 @@ def test_the_picture_has_axle_sums_with_peaks_and_the_front_share() -> None:
     assert_allclose(shares, 100 * answer["front_share"])
     front = forces["tyre_force_intermediate"].sel(component="y", corner=["FL", "FR"]).sum("corner")
     assert max(np.max(line.get_ydata()) for line in sums.lines) >= 0.9 * float(front.max())
+
+
+def test_the_picture_of_one_axle_has_the_finding_of_the_words() -> None:
+    forces = day().forces.sel(corner=["RL", "RR"])
+    answer = slalom(forces)
+    title = plot_lateral_force(forces, answer).texts[0].get_text()
+    assert "+-" in slalom_summary(answer)[0]
+    assert title == slalom_summary(answer)[0].rstrip(".").replace("+-", "± ")

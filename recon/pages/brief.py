@@ -15,7 +15,7 @@ from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
 from recon.evaluation.sections.wheel_lifts import OFF
 from recon.pages.calibration import age, named
-from recon.pages.peaks import BANDWIDTH, Peak, largest_forces
+from recon.pages.peaks import AXLE, BANDWIDTH, Peak, largest_forces
 from recon.pages.shown_answers import Shown
 from recon.records.doubt_variables import doubts_in
 from recon.report.answers.sections import sections_summary
@@ -33,7 +33,7 @@ def brief(
     answers = list(shown)
     lines = [
         _line("Sections", "sections", sections_summary(sections)[0].partition(": ")[2]),
-        _largest(largest_forces(forces)),
+        _largest(largest_forces(forces), min(BANDWIDTH, float(forces.attrs["bandwidth_Hz"]))),
         lifted(forces, sections),
         locked(forces),
         unused(answers),
@@ -57,9 +57,10 @@ def _line(
     return {"name": name, "to": to, "words": words, "jumps": times}
 
 
-def _largest(peaks: list[Peak]) -> dict[str, Any]:
+def _largest(peaks: list[Peak], bandwidth: float) -> dict[str, Any]:
     jumps = [(f"{p.of} {p.size:.0f} +-{p.half:.0f} N {p.way}", p.time, p.force) for p in peaks]
-    words = f"at {BANDWIDTH:.0f} Hz, both tyres of an axle together:" if jumps else "none is known"
+    axles = ", both tyres of an axle together" if any(AXLE in p.of for p in peaks) else ""
+    words = f"at {bandwidth:.4g} Hz{axles}:" if jumps else "none is known"
     return _line("Largest forces", "time", words, jumps)
 
 

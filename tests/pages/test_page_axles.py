@@ -12,8 +12,9 @@ from recon.analysis.braking import braking
 from recon.answers import BY_NAME
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.base.status import BIT
+from recon.evaluation.sections.find_sections import find_sections
 from recon.evaluation.sections.wheel_lifts import LIGHT, OFF
-from recon.pages.brief import lifted, locked, unused
+from recon.pages.brief import brief, lifted, locked, unused
 from recon.pages.interval_causes import causes_over_time
 from recon.pages.peaks import BANDWIDTH, largest_forces
 from recon.pages.shown_answers import Shown
@@ -198,6 +199,19 @@ def test_a_click_pins_the_cursor_and_a_time_moves_it(drive: Opened) -> None:
         link.click()
         assert drive.ask("() => document.activeElement.id") == "at-channels-missing"
         assert drive.ask("() => window.scrollY") > 0
+
+
+@pytest.mark.parametrize(
+    ("corners", "of"), [(("RL", "RR"), ", both tyres of an axle together"), (("RR",), "")]
+)
+def test_forces_of_a_lone_tyre_are_not_called_those_of_an_axle(
+    corners: tuple[str, ...], of: str
+) -> None:
+    forces = day().forces.sel(corner=list(corners))
+    limits = {"Channels missing": [], "Not known": []}
+    lines = brief(forces, find_sections(forces), (), limits)
+    (words,) = (line["words"] for line in lines if line["name"] == "Largest forces")
+    assert words == f"at {BANDWIDTH:.0f} Hz{of}:"
 
 
 @pytest.mark.parametrize("often", [4, 5])

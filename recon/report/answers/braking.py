@@ -218,7 +218,9 @@ def _draw_bars(panel: Axes, braking: xr.Dataset) -> None:
             panel.plot(place, row + 0.38, color=ACCENT, marker="v", markersize=6, clip_on=False)
             words += f", ideal {100 * ideal:.1f} %"
         panel.text(total[i] + 0.01 * total.max(), row, words, fontsize=SMALL, va="center")
-    style_panel(panel, "mean braking force of both axles", x="braking force [N]")
+    known = [str(a) for a in braking["axle"].to_numpy()[np.isfinite(force).any(axis=0)]]
+    of = "both axles" if len(known) != 1 else f"the {known[0]} axle"
+    style_panel(panel, f"mean braking force of {of}", x="braking force [N]")
     panel.grid(visible=False, axis="y")  # words stand beside the bars
     panel.set_yticks(-np.arange(len(names)), [folded(name, 20) for name in names])
     panel.set_ylim(-len(names) + 0.4, 0.6)

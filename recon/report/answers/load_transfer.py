@@ -10,9 +10,9 @@ from recon.base.public import public
 from recon.base.quantities import COVERAGE_FACTOR, STANDARD_GRAVITY
 from recon.evaluation.common.answer_labels import not_given
 from recon.records.forces import require_forces
-from recon.report.common.artists import Axes, Figure
+from recon.report.common.artists import Artist, Axes, Figure
 from recon.report.common.given_answer import require_answer
-from recon.report.common.labels import note
+from recon.report.common.labels import note, white_box
 from recon.report.common.legend import line_entry, patch_entry
 from recon.report.common.looks import ACCENT, INK, MIDDLE, PALE, SMALL
 from recon.report.common.sheet import Around, add_panel, new_sheet, style_panel
@@ -68,7 +68,7 @@ def _slopes(answer: xr.Dataset) -> str:
         found = _known(answer, "load_per_lateral_acceleration", corner=corner)
         value, half = (STANDARD_GRAVITY * x for x in found) if found else (0.0, 0.0)
         words.append(f"{corner} {value:+z.0f} +-{half:.0f} N" if found else f"{corner} not known")
-    return "load at 1 g to the left " + ", ".join(words)
+    return "change of load at 1 g to the left " + ", ".join(words)
 
 
 def _parts(answer: xr.Dataset) -> list[str]:
@@ -119,7 +119,8 @@ def _others(answer: xr.Dataset) -> list[str]:
 def plot_load_transfer(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """Draw the lateral load transfer of both axles, stacked, against lateral acceleration.
 
-    Beside it stands the height of the centre of mass as stated and as found from driving.
+    Where it is not known of both, the change of each tyre's load at 1 g stands there.  Beside it
+    stands the height of the centre of mass as stated and as found from driving.
 
     `forces` is the result of the reconstruction; its bandwidth is stated beneath. `answer` as
     `load_transfer` returns it.
@@ -127,23 +128,55 @@ def plot_load_transfer(forces: xr.Dataset, answer: xr.Dataset) -> Figure:
     """
     require_forces(forces, "tyre_force")
     require_answer(answer, "transfer_per_lateral_acceleration", ("axle",), "load_transfer")
-    legend = [
-        patch_entry(facecolor=INK, edgecolor=INK, label="front axle"),
-        patch_entry(facecolor=PALE, edgecolor=INK, hatch="////", label="rear axle, on top"),
-        line_entry(color=ACCENT, marker="_", label="95 % interval of front and of the sum"),
-    ]
+    both = _both_axles(answer)
+    of = "half of right minus left load" if both else "vertical load of each tyre"
     footer = (
-        f"{forces.attrs.get('vehicle', '')}: half of right minus left load, level axes, left "
-        f"acceleration positive\n{answer.attrs['gate']}"
+        f"{forces.attrs.get('vehicle', '')}: {of}, level axes, left acceleration positive\n"
+        f"{answer.attrs['gate']}"
     )
+    legend = _legend() if both else [line_entry(color=ACCENT, marker="_", label="95 % interval")]
     figure, room = new_sheet((11.0, 5.2), _finding(answer), legend, footer)
     left, right = room.columns(1.7, 1)
-    _draw_transfer(add_panel(figure, left.inside(AROUND)), answer)
+    draw = _draw_transfer if both else _draw_slopes
+    draw(add_panel(figure, left.inside(AROUND)), answer)
     if "transfer_part" in answer:
         above, right = right.rows(2)
         _draw_parts(add_panel(figure, above.inside(AROUND)), answer)
     _draw_heights(add_panel(figure, right.inside(AROUND)), answer)
     return figure
+
+
+def _legend() -> list[Artist]:
+    return [
+        patch_entry(facecolor=INK, edgecolor=INK, label="front axle"),
+        patch_entry(facecolor=PALE, edgecolor=INK, hatch="////", label="rear axle, on top"),
+        line_entry(color=ACCENT, marker="_", label="95 % interval of front and of the sum"),
+    ]
+
+
+def _draw_slopes(panel: Axes, answer: xr.Dataset) -> None:
+    """Change of the load of each tyre, where the transfer of both axles is not known."""
+    corners = [str(c) for c in answer["corner"].to_numpy()]
+    for row, corner in enumerate(corners):
+        found = _known(answer, "load_per_lateral_acceleration", corner=corner)
+        if found is None:
+            note(panel, "not known", (0.0, row), (4, 0), va="center", fontsize=SMALL, color=MIDDLE)
+            continue
+        value, half = (STANDARD_GRAVITY * x for x in found)
+        panel.barh(row, value, 0.5, facecolor=PALE, edgecolor=INK, linewidth=0.6, zorder=2)
+        panel.errorbar(value, row, xerr=half, fmt="none", ecolor=ACCENT, capsize=4, zorder=3)
+        note(panel, f"{value:+z.0f} ± {half:.0f} N", (value / 2, row), (0, 0), ha="center",
+             va="center", zorder=4, bbox=white_box(0.3))  # fmt: skip
+    style_panel(panel, "change of each tyre's load at 1 g to the left", x="change of load [N]")
+    panel.axvline(0.0, color=INK, linewidth=0.8)
+    panel.set_yticks(range(len(corners)), corners)
+    panel.set_ylim(len(corners) - 0.4, -0.6)
+    panel.margins(x=0.15)
+
+
+def _both_axles(answer: xr.Dataset) -> bool:
+    """Whether the transfer of both axles is known at some acceleration."""
+    return bool(np.isfinite(answer["transfer"].to_numpy()).all(axis=1).any())
 
 
 def _draw_transfer(panel: Axes, answer: xr.Dataset) -> None:
@@ -155,9 +188,6 @@ def _draw_transfer(panel: Axes, answer: xr.Dataset) -> None:
     )
     middle = answer["bin_acceleration"].to_numpy()
     front, rear = (answer["transfer"].sel(axle=axle).to_numpy() for axle in ("front", "rear"))
-    if not (middle.size and np.isfinite(front + rear).any()):
-        panel.text(0.5, 0.5, "not known", transform=panel.transAxes, ha="center", color=MIDDLE)
-        return
     half = COVERAGE_FACTOR * answer["u_transfer"].to_numpy()
     total = front + rear
     for value, below, colour, hatch in ((front, 0 * front, INK, ""), (rear, front, PALE, "////")):

@@ -135,8 +135,8 @@ def plot_lateral_force(forces: xr.Dataset, slalom: xr.Dataset | None = None) -> 
     scale = _scale(shown, held=held, numbered=bool(cones))
     axles, weave = has_axles(slalom), has_weave(slalom)
     legend = _legend(hatches, held=held, cones=bool(cones)) + (axle_legend() if axles else [])
-    title = _title(shown, slalom is not None)
-    if slalom is not None and weave:
+    title = _title(shown)
+    if slalom is not None and "peak_lateral_force" in slalom:
         title = weave_finding(slalom)
     figure, room = new_sheet(
         (11.0, 1.6 + 2.25 * (len(corners) + axles + weave)), title, legend, tyre_footer(forces)
@@ -289,12 +289,13 @@ def _legend(hatches: dict[str, str], *, held: bool, cones: bool) -> list[Artist]
     return entries
 
 
-def _title(shown: xr.Dataset, through_slalom: bool) -> str:
-    what = (
-        f"Lateral force of the tyres {'through the slalom' if through_slalom else 'over the run'}"
-    )
+def _title(shown: xr.Dataset) -> str:
+    what = "Lateral force of the tyres"
     size = np.abs(shown["tyre_force"].to_numpy())
     if not np.isfinite(size).any():
         return f"{what}: nowhere known"
-    _, corner = np.unravel_index(np.nanargmax(size), size.shape)
-    return f"{what}: largest {np.nanmax(size) / 1000:.1f} kN ({shown['corner'].to_numpy()[corner]})"
+    top = np.unravel_index(int(np.nanargmax(size)), size.shape)
+    low, high = (float(shown[f"tyre_force_{end}"].to_numpy()[top]) for end in ("lower", "upper"))
+    corner = str(shown["corner"].to_numpy()[top[1]])
+    largest = f"{size[top] / 1000:.2f} +-{(high - low) / 2000:.2f} kN"
+    return f"{what}: largest sample {largest} ({corner}, 95 %)"

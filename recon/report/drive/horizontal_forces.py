@@ -59,9 +59,7 @@ def _largest(force: Floats, u: Floats, at: NDArray[np.intp]) -> tuple[float, flo
 
 def _title(largest: list[tuple[float, float, str]]) -> str:
     if not largest:
-        return "Forces in the road plane: none known"
+        return "Horizontal force: none known"
     size, half, corner = max(largest)
-    return (
-        f"Forces in the road plane: largest sample {size / 1000:.2f} +-{half / 1000:.2f} kN "
-        f"({corner}, 95 %)"
-    )
+    most = f"{size / 1000:.2f} +-{half / 1000:.2f} kN"
+    return f"Horizontal force: up to {most} ({corner}, 95 %)"
