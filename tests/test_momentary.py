@@ -37,10 +37,12 @@ def raw() -> tuple[xr.Dataset, recon.Vehicle, recon.Calibration, recon.Tares]:
         return recon.read_log(DEMO / "day.csv.gz", car), car, calibration, tares
 
 
-def conditioned(gauge: str, fault: Fault, lasts: float) -> xr.Dataset:
-    """The log with a fault of one gauge for some seconds."""
-    log, car, _, tares = raw()
-    log = log.copy(deep=True)
+def conditioned(
+    gauge: str, fault: Fault, lasts: float, logged: xr.Dataset | None = None
+) -> xr.Dataset:
+    """The log, or what was `logged` instead, with a fault of one gauge for some seconds."""
+    own, car, _, tares = raw()
+    log = (own if logged is None else logged).copy(deep=True)
     time = log["elapsed_time"].to_numpy()
     column = log["indication"].sel(gauge=gauge)
     at = np.flatnonzero((time >= SINCE) & (time < SINCE + lasts))
@@ -49,9 +51,12 @@ def conditioned(gauge: str, fault: Fault, lasts: float) -> xr.Dataset:
         return recon.condition(log, car, tares)
 
 
-def reconstructed(gauge: str, fault: Fault, lasts: float) -> xr.Dataset:
+def reconstructed(
+    gauge: str, fault: Fault, lasts: float, logged: xr.Dataset | None = None
+) -> xr.Dataset:
     with unwarned():
-        return recon.reconstruct(conditioned(gauge, fault, lasts), raw()[2], raw()[1])
+        log = conditioned(gauge, fault, lasts, logged)
+        return recon.reconstruct(log, raw()[2], raw()[1])
 
 
 def jump(column: np.ndarray) -> np.ndarray:
@@ -66,39 +71,75 @@ def turned(column: np.ndarray) -> np.ndarray:
     return -column
 
 
-def require_span(doubt: Doubt, lasts: float, start: float = 0.1) -> None:
-    assert doubt.start == pytest.approx(SINCE, abs=start)
-    assert doubt.end == pytest.approx(SINCE + lasts, abs=1.5 * EVERY)
+def half(column: np.ndarray) -> np.ndarray:
+    return 0.5 * column
+
+
+def frozen(column: np.ndarray) -> np.ndarray:
+    return np.full_like(column, column[0]) + open_input(column)
+
+
+def fading(column: np.ndarray) -> np.ndarray:
+    """A fault without a step."""
+    return column * (1.0 - 1.5 * np.hanning(len(column)))
+
+
+def swelling(column: np.ndarray) -> np.ndarray:
+    return column + 0.4 * np.hanning(len(column))
+
+
+def require_span(doubt: Doubt, lasts: float, within: float) -> None:
+    assert doubt.start == pytest.approx(SINCE, abs=within)
+    assert doubt.end == pytest.approx(SINCE + lasts, abs=within)
 
 
 @pytest.mark.parametrize(
     ("gauge", "fault", "lasts", "cause"),
     [
         ("FL_upper_front", jump, 1.0, "jumping"),
+        ("FL_upper_front", jump, 0.2, "jumping"),
         ("RR_coil_over", jump, 1.5, "jumping"),
         ("RR_coil_over", open_input, 4.0, "noise alone"),
+        ("FR_lower_front", turned, 1.5, "jumping"),
+        ("RL_upper_aft", half, 1.0, "jumping"),
+        ("RL_lower_fore", frozen, 2.0, "noise alone"),
     ],
 )
-def test_a_fault_of_seconds_is_named_and_marked_while_it_lasts(
+def test_a_fault_of_a_moment_is_named_and_marked_while_it_lasts(
     gauge: str, fault: Fault, lasts: float, cause: str
 ) -> None:
     forces = reconstructed(gauge, fault, lasts)
     (doubt,) = doubts_in(forces)
     assert (doubt.cause, doubt.channels) == (cause, (gauge,))
-    require_span(doubt, lasts)
+    require_span(doubt, lasts, 0.1)
+    assert re.search(
+        rf"{gauge} steps (once|\d+ times) and no other gauge does, by up to \d\d", doubt.found
+    )
+    assert f"lasts from {doubt.start:.2f} to {doubt.end:.2f} s" in doubt.do
     marked = (forces["status"].sel(corner=gauge[:2]).to_numpy() & BIT["doubted"]) > 0
     time = forces["elapsed_time"].to_numpy()
-    assert marked[(time > SINCE + 0.1) & (time < SINCE + lasts)].all()
-    assert not marked[(time < SINCE - 0.1) | (time > SINCE + lasts + 1.5 * EVERY)].any()
+    assert marked[(time > SINCE + 0.1) & (time < SINCE + lasts - 0.1)].all()
+    assert not marked[(time < SINCE - 0.1) | (time > SINCE + lasts + 0.1)].any()
 
 
 def test_a_cause_that_does_not_come_and_go_is_not_named() -> None:
     """A gain does not change for two seconds; something is loose all the same."""
-    forces = reconstructed("FR_lower_front", turned, 1.5)
+    forces = reconstructed("FR_lower_front", fading, 5.0)
     (doubt,) = doubts_in(forces)
     assert (doubt.cause, doubt.channels) == (NO_CAUSE, ())
-    require_span(doubt, 1.5, start=EVERY)
+    require_span(doubt, 5.0, within=2.0 * EVERY)
     assert f"It lasts from about {doubt.start:.1f} to {doubt.end:.1f} s." in doubt.do
+
+
+def test_a_stuck_ordinary_channel_hides_no_fault_of_a_gauge() -> None:
+    log = raw()[0].copy(deep=True)
+    travel = log["travel"].sel(corner="RL")
+    travel.values[log["elapsed_time"].to_numpy() > 20.0] = 0.01
+    forces = reconstructed("FL_upper_front", jump, 1.0, log)
+    stuck, jumping = doubts_in(forces)
+    assert (stuck.cause, stuck.channels) == ("stuck", ("travel_RL",))
+    assert (jumping.cause, jumping.channels) == ("jumping", ("FL_upper_front",))
+    require_span(jumping, 1.0, 0.1)
 
 
 def test_a_fault_that_stays_is_one_of_the_whole_drive() -> None:
@@ -110,7 +151,7 @@ def test_a_fault_that_stays_is_one_of_the_whole_drive() -> None:
 
 def test_what_no_comparison_sees_is_doubted_where_it_is_plain() -> None:
     """A judge without comparisons names nothing."""
-    log, (_, car, calibration, _) = conditioned("FL_upper_front", jump, 1.0), raw()
+    log, (_, car, calibration, _) = conditioned("FL_upper_front", swelling, 4.0), raw()
     with unwarned():
         view = view_of(recon.prepare(calibration, car, log), log)
     (doubt,) = momentary_doubts(view, Judge(tests=(), proposals=()))

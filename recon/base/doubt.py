@@ -25,7 +25,7 @@ CAUSES = {
     "stuck": "An ordinary channel stands still although the car moves.",
     "noise alone": "A channel shows nothing but noise: a loose plug or an open input.",
     "intermittent": "A channel shows a constant from time to time.",
-    "jumping": "A channel jumps between two levels.",
+    "jumping": "A channel jumps, to another level or to another course.",
     "clipped": "A channel stands at the end of its range.",
     "late": "A channel lags behind the others.",
     "offset": "An ordinary channel reads too much, or too little, by one amount all the time.",

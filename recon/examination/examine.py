@@ -122,7 +122,8 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
         bad = [name for name in view.parts if prepared.verdicts[name].unusable]
         # Forces that are wrong by their calibration would put the blame on sound channels.
         judged = view.without(bad)
-        terms, of_drive = _judged(judged, () if stuck else momentary_doubts(judged, JUDGE))
+        until = min((doubt.start for doubt in stuck), default=np.inf)
+        terms, of_drive = _judged(judged, momentary_doubts(judged, JUDGE, until))
         doubts = (
             *failed_gauges(prepared, log, forces),
             *stuck,

@@ -1,13 +1,14 @@
 """Faults that come and go: stretches in which a drive disagrees with itself, looked at alone.
 
-Comparisons of a whole drive hardly notice what lasts a second of twenty minutes.  Short means every
-half second show where gauges, or sums of forces, differ from the rest of the drive; what lies
-around such a stretch is then examined like a drive of its own.
+Comparisons of a whole drive hardly notice what lasts a second of twenty minutes.  A gauge that
+steps to and fro, and no other with it, is named by its own steps.  Short means every half second
+show where gauges, or sums of forces, differ from the rest of the drive; where no gauge steps, what
+lies around such a stretch is examined like a drive of its own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,11 +16,13 @@ import numpy as np
 from recon.base.arrays import Floats
 from recon.base.doubt import NO_CAUSE, Doubt
 from recon.base.late import xr
+from recon.examination.edges import Edge, edges
 from recon.examination.judge import Judge
+from recon.examination.loose_gauges import loose
 from recon.examination.view import WINDOWS, View, view_of
 from recon.examination.whole_car import whole_of
 
-EVERY = 0.5  # s between short means; what is shorter may slip through
+EVERY = 0.5  # s between short means; what is shorter is found by its steps alone
 AROUND = 10.0  # s before and after a stretch that are examined with it, and join two stretches
 SHORTEST = 4.0 * AROUND  # s; what lies around a stretch would be all of a shorter drive
 # Standard uncertainties by which gauges, or sums of forces, differ from the middle of the drive in
@@ -37,7 +40,8 @@ CAUSES = ("jumping", "noise alone", "dead", "stuck", "intermittent", "clipped")
 class Stretch:
     """Part of a drive, from `start` to `end` [s], that disagrees with itself.
 
-    It does so by `size` times what is looked at [1], most in `corners`, at `count` short means.
+    It does so by `size` times what is looked at [1], most in `corners`, at `count` short means, and
+    single gauges step at its `edges`.
     """
 
     start: float
@@ -45,17 +49,25 @@ class Stretch:
     size: float
     corners: tuple[str, ...]
     count: int
+    edges: tuple[Edge, ...] = ()
+
+    @property
+    def gauge(self) -> str:
+        """The gauge that steps, alone, where the stretch begins or ends; "" if there is none."""
+        names = {one.gauge for one in self.edges}
+        lasts = self.count > 1 or len(self.edges) > 1
+        return names.pop() if len(names) == 1 and lasts else ""
 
 
-def momentary_doubts(view: View, judge: Judge) -> tuple[Doubt, ...]:
-    """Doubts about stretches of a drive that differ from the rest of it."""
-    if view.end - view.start < SHORTEST or not view.parts:
-        return ()
-    windows = max(WINDOWS, int((view.end - view.start) / EVERY) + 1)
-    found = list(_stretches(view_of(view.prepared, view.whole, windows)))
+def momentary_doubts(view: View, judge: Judge, until: float = np.inf) -> tuple[Doubt, ...]:
+    """Doubts about stretches of a drive that differ from the rest of it.
+
+    From `until` [s] on some ordinary channel says nothing: gauges alone are looked at there.
+    """
+    found = list(_joined((*_edges_of(view), *_differing(view, until))))
     if sum(one.end - one.start for one in found) > MOST * (view.end - view.start):
         return ()
-    return tuple(doubt for one in found for doubt in _examined(view, one, judge))
+    return tuple(doubt for one in found for doubt in _doubts(view, one, judge, until))
 
 
 def outside(view: View, doubts: tuple[Doubt, ...]) -> View:
@@ -65,23 +77,60 @@ def outside(view: View, doubts: tuple[Doubt, ...]) -> View:
     return view.but(np.any(within, axis=0)) if within else view
 
 
-def _stretches(view: View) -> Iterator[Stretch]:
-    """Stretches in which gauges or sums differ from the middle of the drive."""
-    sizes, corners = zip(*_differences(view), strict=True)
+def _edges_of(view: View) -> Iterator[Stretch]:
+    """Steps of single gauges, each as a stretch of no length."""
+    of = {gauge: part.corners for part in view.parts.values() for gauge in part.gauges}
+    for edge in edges(view.whole, list(of)):
+        yield Stretch(edge.time, edge.time, 0.0, of[edge.gauge], 0, (edge,))
+
+
+def _differing(view: View, until: float) -> Iterator[Stretch]:
+    """Short means at which gauges or sums differ from the middle of the drive, each a stretch."""
+    until = min(until, view.end)
+    if until - view.start < SHORTEST or not view.parts:
+        return
+    whole = view.whole
+    if until < view.end:
+        count = np.searchsorted(whole["elapsed_time"].to_numpy(), until)
+        whole = whole.isel(elapsed_time=slice(int(count)))
+    windows = max(WINDOWS, int((until - view.start) / EVERY) + 1)
+    short = view_of(view.prepared, whole, windows)
+    sizes, corners = zip(*_differences(short), strict=True)
     size = np.nan_to_num(np.array(sizes))
-    worst, time = size.max(axis=0), view.elapsed
-    apart = np.flatnonzero(np.diff(time[worst > 1.0], prepend=-np.inf) > AROUND)
-    hits = np.flatnonzero(worst > 1.0)
-    for own in np.split(hits, apart[1:]):
-        if len(own):
-            k = int(own[np.argmax(worst[own])])
-            yield Stretch(
-                start=max(float(time[own[0]]) - EVERY, view.start),
-                end=min(float(time[own[-1]]) + EVERY, view.end),
-                size=float(worst[k]),
-                corners=corners[int(np.argmax(size[:, k]))],
-                count=len(own),
-            )
+    worst = size.max(axis=0)
+    for k in np.flatnonzero(worst > 1.0):
+        since, to = short.elapsed[k] - EVERY, short.elapsed[k] + EVERY
+        own = float(max(since, view.start)), float(min(to, until))
+        yield Stretch(*own, float(worst[k]), corners[int(np.argmax(size[:, k]))], 1)
+
+
+def _joined(found: Iterable[Stretch]) -> Iterator[Stretch]:
+    """Stretches that are near each other joined."""
+    near: list[Stretch] = []
+    for one in sorted(found, key=lambda one: one.start):
+        if near and one.start - near[-1].end > AROUND:
+            yield _all_of(near)
+            near = []
+        near.append(one)
+    if near:
+        yield _all_of(near)
+
+
+def _all_of(near: list[Stretch]) -> Stretch:
+    """One stretch of several; an edge near its start or end is more exact than short means."""
+    worst = max(near, key=lambda one: one.size)
+    steps = tuple(edge for one in near for edge in one.edges)
+    start, end = min(one.start for one in near), max(one.end for one in near)
+    first = [edge.time for edge in steps if edge.time < start + 2.0 * EVERY]
+    last = [edge.time for edge in steps if edge.time > end - 2.0 * EVERY]
+    return Stretch(
+        start=min(first, default=start),
+        end=max(last, default=end),
+        size=worst.size,
+        corners=worst.corners,
+        count=sum(one.count for one in near),
+        edges=steps,
+    )
 
 
 def _differences(view: View) -> Iterator[tuple[Floats, tuple[str, ...]]]:
@@ -98,6 +147,14 @@ def _differences(view: View) -> Iterator[tuple[Floats, tuple[str, ...]]]:
 def _middle(values: Floats) -> float:
     known = values[np.isfinite(values)]
     return float(np.median(known)) if known.size else float("nan")
+
+
+def _doubts(view: View, stretch: Stretch, judge: Judge, until: float) -> Iterator[Doubt]:
+    """The doubts about a stretch: about the gauge that steps, or what its short means show."""
+    if stretch.gauge:
+        yield loose(view, stretch.gauge, stretch.edges, (stretch.start, stretch.end))
+    elif stretch.count and stretch.end < until:
+        yield from _examined(view, stretch, judge)
 
 
 def _examined(view: View, stretch: Stretch, judge: Judge) -> Iterator[Doubt]:

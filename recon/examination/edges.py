@@ -1,0 +1,146 @@
+"""Moments at which one channel steps and no other: where a loose plug opens or closes.
+
+No load of a car steps in one gauge alone: a kerb, a gear and a knock in a joint show in others and
+in the motion too, in the way in which channels of this drive usually change together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.base.arrays import Floats
+from recon.base.late import xr
+
+BLOCK = 0.02  # s; the finest time that an edge is found to
+ASIDE = 5  # blocks on either side whose medians must differ as well: a knock is gone by then
+FEWEST = 12  # gauges; fewer do not show all ways in which they change together
+# Times its usual change without the others.  Sound drives over kerbs reach 8.5; no source.
+SUDDEN = 10.0
+LASTS = 5.0  # the same of medians; what passes at once has none
+# Channels by which a change is expected as well, where they are logged.
+BESIDE = ("travel", "hub_acceleration", "acceleration", "yaw_rate", "roll", "pitch", "steer")
+SOME = 3000  # changes by which the usual ones of a drive are judged
+USUAL = 0.9  # share of them; what a fault or a kerb changes is among the others
+LEAST = 1e-6  # of the mean information of a gauge: gauges that change alike have none left
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A step of one `gauge` at `time` [s], `size` times its usual change without the others [1]."""
+
+    time: float
+    gauge: str
+    size: float
+
+
+@dataclass(frozen=True)
+class _Usual:
+    """How gauges usually change together, by some of their changes (gauge, n) in a drive."""
+
+    some: Floats
+
+    @cached_property
+    def information(self) -> Floats:
+        """Inverse covariance (gauge, gauge) of the usual changes [1/unit2]."""
+        scale = np.median(np.abs(self.some), axis=1)
+        scale = np.maximum(scale, 1e-3 * np.std(self.some, axis=1))
+        scale[scale == 0.0] = 1.0  # a channel that says nothing
+        changes, count = self.some / scale[:, None], len(scale)
+        usual = np.ones(changes.shape[1], dtype=bool)
+        for _ in range(3):
+            covariance = np.atleast_2d(np.cov(changes[:, usual]))
+            least = LEAST * np.trace(covariance) / count
+            own = np.linalg.inv(covariance + max(least, 1e-300) * np.eye(count))
+            square = np.einsum("gn,gn->n", changes, own @ changes)
+            usual = square <= np.quantile(square, USUAL)
+        return np.asarray(own * count / max(float(np.median(square)), 1e-300)
+                          / np.outer(scale, scale))  # fmt: skip
+
+    def alone(self, changes: Floats) -> Floats:
+        """By how much each gauge changes alone, (gauge, n) [1], from all `changes` (gauge, n).
+
+        Its change less what the others expect, over its standard deviation; less where what the
+        others do is unusual too.  Source: Schur complement and F-test, from memory.
+        """
+        P = self.information
+        weighed = P @ changes
+        own = weighed**2 / np.diag(P)[:, None]
+        others = (np.einsum("gn,gn->n", changes, weighed) - own) / (len(P) - 1)
+        return np.asarray(np.sqrt(own / (1.0 + np.maximum(others, 0.0))))
+
+
+def edges(log: xr.Dataset, gauges: list[str]) -> tuple[Edge, ...]:
+    """Steps of single gauges in a conditioned log (elapsed_time, gauge), in order of time."""
+    time = log["elapsed_time"].to_numpy()
+    width = max(2, round(BLOCK * float(log.attrs["rate"])))
+    count = len(time) // width
+    if len(gauges) < FEWEST or count <= 4 * ASIDE:
+        return ()
+    means = np.array([*_means(log, gauges, width, count)])
+    own = slice(len(gauges))
+    alone = _alone(means[:, 2:] - means[:, :-2])[own]
+    # Blocks that an edge divides, and those beside them.
+    near = np.flatnonzero((alone > SUDDEN).any(axis=0)) + 1
+    near = near[(near >= ASIDE) & (near < count - ASIDE)]
+    if not len(near):
+        return ()
+    found = []
+    for k, after in zip(near, _lasting(means, near)[own].T, strict=True):
+        i, at = int(np.argmax(alone[:, k - 1])), slice((k - ASIDE) * width, (k + ASIDE + 1) * width)
+        if after[i] == np.max(after) > LASTS and not _flagged(log, gauges[i], at):
+            middle = time[k * width : (k + 1) * width].mean()
+            found.append(Edge(float(middle), gauges[i], float(alone[i, k - 1])))
+    return tuple(_largest(found))
+
+
+def _flagged(log: xr.Dataset, gauge: str, at: slice) -> bool:
+    """Whether samples of a gauge are left out already."""
+    return bool(log["gauge_status"][at].sel(gauge=gauge).any())
+
+
+def _means(log: xr.Dataset, gauges: list[str], width: int, count: int) -> Iterator[Floats]:
+    """Means (block,) of gauges and channels beside them over so many samples [any unit]."""
+    values, names = log["indication"].to_numpy(), list(map(str, log["gauge"].to_numpy()))
+    columns = [values[:, names.index(gauge)] for gauge in gauges]
+    for name in (name for name in BESIDE if name in log and f"u_{name}" not in log):
+        values = log[name].to_numpy()
+        columns += [values[:, *at] for at in np.ndindex(values.shape[1:])]
+    for column in columns:
+        yield column[: count * width].reshape(count, width) @ np.full(width, 1.0 / width)
+
+
+def _alone(changes: Floats) -> Floats:
+    """As `_Usual.alone`, (gauge, n) [1], by some of the changes (gauge, n) themselves."""
+    changes = np.nan_to_num(changes)
+    some = np.linspace(0, changes.shape[1] - 1, min(SOME, changes.shape[1])).astype(int)
+    usual = _Usual(changes[:, some])
+    pieces = np.array_split(changes, changes.shape[1] // SOME + 1, axis=1)  # memory that is near
+    return np.concatenate([usual.alone(piece) for piece in pieces], axis=1)
+
+
+def _lasting(means: Floats, near: NDArray[np.int64]) -> Floats:
+    """As `_Usual.alone`, (gauge, n) [1], of medians after and before the blocks `near` (n,)."""
+    count = means.shape[1]
+    some = np.linspace(ASIDE, count - ASIDE - 1, min(SOME, count - 2 * ASIDE)).astype(int)
+    aside = 1 + np.arange(ASIDE)
+
+    def changes(at: NDArray[np.int64]) -> Floats:
+        after, before = (np.median(means[:, at[:, None] + s * aside], axis=2) for s in (1, -1))
+        return np.nan_to_num(after - before)
+
+    return _Usual(changes(some)).alone(changes(near))
+
+
+def _largest(found: list[Edge]) -> list[Edge]:
+    """The largest of the edges of a gauge that are the same one, in order of time."""
+    out: list[Edge] = []
+    for one in sorted(found, key=lambda one: -one.size):
+        apart = (abs(one.time - other.time) for other in out if other.gauge == one.gauge)
+        if min(apart, default=np.inf) > 2.5 * BLOCK:
+            out.append(one)
+    return sorted(out, key=lambda one: one.time)

@@ -1,0 +1,72 @@
+"""Gauges that step to and fro alone: a plug or a cable that is loose."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from recon.base.arrays import Floats
+from recon.base.doubt import Doubt
+from recon.base.late import xr
+from recon.examination.edges import BLOCK, Edge
+from recon.examination.view import NOISE_ALONE, Part, View
+
+NAMED_RIGHT = 0.99  # least share of such faults that were named right in campaigns
+WITHIN = 4.0  # times its noise, by which samples of a gauge that stands still differ from its level
+MOVES = 5.0  # times its noise, by which another gauge of the corner moves meanwhile
+LEVEL = 5 * BLOCK  # s, for the level at which a gauge stands
+
+
+def loose(view: View, gauge: str, edges: tuple[Edge, ...], span: tuple[float, float]) -> Doubt:
+    """The doubt about a gauge that steps at `edges`, from start to end of its `span` [s]."""
+    part = next(part for part in view.parts.values() if gauge in part.gauges)
+    start = min(span[0], _began(view, part, edges))
+    end = span[1]
+    still = _stands_still(view.whole, part, gauge, (start, end))
+    times = "once" if len(edges) == 1 else f"{len(edges)} times"
+    return Doubt(
+        corners=part.corners,
+        cause="noise alone" if still else "jumping",
+        channels=(gauge,),
+        probability=NAMED_RIGHT,
+        start=start,
+        end=end,
+        found=f"{gauge} steps {times} and no other gauge does, by up to "
+        f"{max(edge.size for edge in edges):.0f} times what it usually changes alone.",
+        do=f"Check plug and wire of {gauge}: what is wrong lasts from {start:.2f} to {end:.2f} s.",
+    )
+
+
+def _record(log: xr.Dataset, gauge: str, since: float, until: float) -> Floats:
+    own = log["indication"].sel(gauge=gauge, elapsed_time=slice(since, until))
+    return np.asarray(own.to_numpy())
+
+
+def _stands_still(log: xr.Dataset, part: Part, gauge: str, span: tuple[float, float]) -> bool:
+    """Whether a gauge shows no more than noise in a span [s] but for its ends."""
+    values = _record(log, gauge, span[0] + 2.0 * BLOCK, span[1] - 2.0 * BLOCK)
+    noise = NOISE_ALONE * float(part.solver.session.noise[part.gauges.index(gauge)])
+    return len(values) > 1 and float(np.std(values)) < noise
+
+
+def _began(view: View, part: Part, edges: tuple[Edge, ...]) -> float:
+    """Time [s] at which a gauge began to stand still, or that of the first edge if it did not.
+
+    A channel that freezes does not step itself before it is free again; others do without it.
+    """
+    log, gauge, first = view.whole, edges[0].gauge, edges[0].time
+    before = _record(log, gauge, first - LEVEL - BLOCK, first - BLOCK)
+    after = _record(log, gauge, first + BLOCK, first + BLOCK + LEVEL)
+    noise = np.asarray(part.solver.session.noise)
+    least = WITHIN * noise[part.gauges.index(gauge)]
+    if len(edges) > 1 and abs(np.median(after) - np.median(before)) > least:
+        return first
+    time, count = log["elapsed_time"].to_numpy(), max(round(LEVEL * float(log.attrs["rate"])), 1)
+    until = int(np.searchsorted(time, first - BLOCK))
+    values = log["indication"].sel(gauge=gauge).to_numpy()[:until]
+    short = np.convolve(values, np.full(count, 1.0 / count), "valid")
+    own = noise[part.gauges.index(gauge)]
+    away = np.flatnonzero(~(np.abs(short - np.median(before)) < own))
+    since = int(away[-1]) + count // 2 if len(away) else 0
+    others = log["indication"].sel(gauge=list(part.gauges)).to_numpy()[since:until]
+    moving = len(others) > 1 and (np.std(others, axis=0) > MOVES * noise).any()
+    return float(time[since]) if moving else first
