@@ -132,14 +132,14 @@ def test_without_the_channels_of_slip_there_is_no_evidence() -> None:
     assert "the limit of cornering could not be seen: log yaw rate" in answer.attrs["not_given"]
 
 
-def braked(slip: float) -> xr.Dataset:
-    """A straight stop whose wheel turns slower than the road by a share `slip` for 0.4 s."""
+def braked(slip: float, lasts: float = 0.4) -> xr.Dataset:
+    """A straight stop whose wheel turns slower than the road by a share `slip` for a while [s]."""
     n = 1600
     load = np.full(n, 3000.0) + 5.0 * np.sin(np.arange(n))
     force = np.column_stack([-0.97 * limit(load), np.zeros(n), load])
     out = made(force, noise=10.0)
     turning = np.full(n, 20.0 / 0.3)
-    turning[800:880] *= 1.0 - slip
+    turning[800 : 800 + round(lasts / 0.005)] *= 1.0 - slip
     out["wheel_speed"] = (("elapsed_time", "corner"), turning[:, None], {"units": "rad/s"})
     out["speed"] = ("elapsed_time", np.full(n, 20.0), {"units": "m/s"})
     out["loaded_radius"] = ("corner", np.array([0.3]), {"units": "m"})
@@ -153,6 +153,42 @@ def test_a_locked_wheel_is_evidence_and_one_that_turns_is_not() -> None:
     assert np.isfinite(at(answer, "available_force", 3000.0, "brake"))
     rolling = grip(braked(0.05))
     assert rolling["available_force"].isnull().all()
+
+
+@pytest.mark.parametrize(("slip", "u_clock", "shown"), [
+    (0.25, 0.0, True), (0.25, 0.1, False), (0.95, 0.1, True), (0.95, 1.0, False),
+])  # fmt: skip
+def test_a_slip_that_a_clock_may_feign_is_no_evidence(
+    slip: float, u_clock: float, shown: bool
+) -> None:
+    """Wheel speeds of another logger whose clock is known roughly, on a car that slows down."""
+    forces = braked(slip)
+    slows = np.tile([-9.0, 0.0, 9.8], (forces.sizes["elapsed_time"], 1))
+    forces["acceleration"] = (("elapsed_time", "component"), slows, {"units": "m/s2"})
+    forces["wheel_speed"].attrs["u_clock"] = u_clock
+    assert bool(grip(forces)["available_force"].notnull().any()) == shown
+    if u_clock:  # nobody knows what the clock feigns
+        assert grip(forces.drop_vars("acceleration"))["available_force"].isnull().all()
+
+
+@pytest.mark.parametrize(("u_clock", "shown"), [(0.0, True), (0.1, False)])
+def test_a_plateau_within_what_a_clock_may_feign_is_no_evidence(
+    u_clock: float, shown: bool
+) -> None:
+    """Launches of a car at 0.86 of its grip had slips of 2 to 4 %, by clocks known to 0.1 s."""
+    forces = braked(0.0)
+    forces["wheel_speed"].values *= np.linspace(1.0, 0.9, forces.sizes["elapsed_time"])[:, None]
+    slows = np.tile([-9.0, 0.0, 9.8], (forces.sizes["elapsed_time"], 1))
+    forces["acceleration"] = (("elapsed_time", "component"), slows, {"units": "m/s2"})
+    forces["wheel_speed"].attrs["u_clock"] = u_clock
+    evidence = str(grip(forces)["evidence"].sel(corner="FL", direction="brake").item())
+    assert ("slip grew" in evidence) == shown
+
+
+def test_a_wheel_that_slides_less_than_a_tyre_needs_for_its_force_is_no_evidence() -> None:
+    """Spun for a moment at a standstill, a tyre seemed at its limit at 0.6 of its grip."""
+    slips = [grip(braked(0.25, lasts)) for lasts in (0.055, 0.07)]  # s; 0.28 and 0.35 m
+    assert [bool(one["available_force"].notnull().any()) for one in slips] == [False, True]
 
 
 def test_a_friction_limit_below_the_truth_never_becomes_the_answer() -> None:

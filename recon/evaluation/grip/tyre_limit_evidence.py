@@ -18,6 +18,7 @@ from recon.base.quantities import STANDARD_GRAVITY
 # Common practice, no source: beyond 20 % and 1 m/s a wheel is past the peak of any dry tyre.
 SLIDING, SLIDING_SPEED = 0.2, 1.0  # share of speed, m/s
 SLIDING_TIME, BEFORE = 0.05, 0.3  # s: shortest slide; time before it in which the force counts
+SLID = 0.3  # m of sliding; a tyre that slid less may still build up its force
 SLOWEST = 3.0  # m/s; slip is noise below it
 CALM, CALM_YAW = 0.1, 0.05  # g, rad/s: the car goes straight, without sideslip
 YAW_DRIFT = 0.005  # rad/s, standard uncertainty of the rate of sideslip
@@ -36,16 +37,24 @@ LEAST_ANGLE, LEAST_RATIO = np.radians(1.0), 0.03  # least growth of slip along a
 class Slip:
     """Slip of each wheel, (sample, corner), NaN where it is not known.
 
-    `ratio` is positive where the wheel drives, `speed` the same in m/s.  `angle` [rad] is positive
+    `ratio` is positive where the wheel drives, `speed` the same in m/s; `u_speed` (sample,) is the
+    standard uncertainty of the latter by clocks of several loggers.  `angle` [rad] is positive
     where the road pushes the tyre to the left; `u_angle` (sample,) is its standard uncertainty.
     `missing` names the channels that are not there, by kind of slip.
     """
 
     ratio: Floats
     speed: Floats
+    u_speed: Floats
     angle: Floats
     u_angle: Floats
     missing: dict[str, str]
+
+    def u_ratio(self, corner: int) -> Floats:
+        """Standard uncertainty (sample,) [1] of the ratio of one wheel."""
+        ratio, speed = np.abs(self.ratio[:, corner]), np.abs(self.speed[:, corner])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(ratio > 0, self.u_speed * ratio / speed, 0.0)
 
 
 def slip_of(forces: xr.Dataset) -> Slip:
@@ -56,7 +65,8 @@ def slip_of(forces: xr.Dataset) -> Slip:
     """
     shape = forces["tyre_force_intermediate"].shape[:2]
     empty = np.full(shape, np.nan)
-    ratio, speed, angle, u_angle = empty, empty, empty, np.full(shape[0], np.nan)
+    ratio, speed, angle = empty, empty, empty
+    u_speed, u_angle = np.full((2, shape[0]), np.nan)
     lacking = {
         kind: ", ".join(name.replace("_", " ") for name in names if name not in forces)
         for kind, names in {
@@ -66,11 +76,12 @@ def slip_of(forces: xr.Dataset) -> Slip:
     }
     if not lacking["along"]:
         ratio, speed = _along(forces)
+        u_speed = _u_by_clocks(forces)
     if not lacking["sideways"]:
         angle, u_angle = _sideways(forces)
         if not np.isfinite(angle).any():
             lacking["sideways"] = "a straight stretch before and after the corners"
-    return Slip(ratio, speed, angle, u_angle, lacking)
+    return Slip(ratio, speed, u_speed, angle, u_angle, lacking)
 
 
 def _along(forces: xr.Dataset) -> tuple[Floats, Floats]:
@@ -91,11 +102,24 @@ def _along(forces: xr.Dataset) -> tuple[Floats, Floats]:
     return ratio.T, speed.T
 
 
+def _u_by_clocks(forces: xr.Dataset) -> Floats:
+    """Standard uncertainty (sample,) [m/s] of slip speeds by clocks of wheels and car.
+
+    A wheel that shows its speed later than the car shows its own seems to slip as the car gains
+    speed; infinite where nobody knows how fast it does.
+    """
+    clocks = [forces[name].attrs.get("u_clock", 0.0) for name in ("wheel_speed", "speed")]
+    if not any(clocks):
+        return np.zeros(forces.sizes["elapsed_time"])
+    gained = np.nan_to_num(np.abs(_acceleration(forces, 0)), nan=np.inf)
+    return float(np.hypot(*clocks)) * gained
+
+
 def _sideways(forces: xr.Dataset) -> tuple[Floats, Floats]:
     """Slip angle (sample, corner) and its u (sample,) [rad], sideslip integrated over corners."""
     time, speed = forces["elapsed_time"].to_numpy(), forces["speed"].to_numpy().astype(float)
     yaw = forces["yaw_rate"].to_numpy().astype(float)
-    aside = _lateral_acceleration(forces)
+    aside = _acceleration(forces, 1)
     moving = np.maximum(speed, SLOWEST)
     rate = np.nan_to_num(aside / moving - yaw)
     turned = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(time))])
@@ -117,13 +141,13 @@ def _sideways(forces: xr.Dataset) -> tuple[Floats, Floats]:
     return angle.T, u
 
 
-def _lateral_acceleration(forces: xr.Dataset) -> Floats:
-    """Acceleration to the left (sample,) [m/s2]: sum of forces over mass, else as logged."""
-    force = forces["tyre_force_intermediate"].to_numpy()[..., 1]
+def _acceleration(forces: xr.Dataset, axis: int) -> Floats:
+    """Acceleration ahead or to the left (sample,) [m/s2]: forces over mass, else as logged."""
+    force = forces["tyre_force_intermediate"].to_numpy()[..., axis]
     if force.shape[1] == 4 and np.isfinite(force).mean() > 0.5:
         return np.asarray(force.sum(axis=1) / float(forces["vehicle_mass"]), dtype=float)
     if "acceleration" in forces:
-        return np.asarray(forces["acceleration"].to_numpy()[:, 1], dtype=float)
+        return np.asarray(forces["acceleration"].to_numpy()[:, axis], dtype=float)
     return np.full(len(force), np.nan)
 
 
@@ -143,13 +167,14 @@ def evidence_of(
         if sliding:
             return sliding
         size = sign * slip.ratio[at, corner]
-        found = _plateau(size, use, RATIO, LEAST_RATIO, every)
+        found = _plateau(
+            size, use, RATIO, LEAST_RATIO + 2.0 * _usual(slip.u_ratio(corner)[at]), every
+        )
         words = "slip grew from {:.0f} to {:.0f} % while the force rose by {:.0f} %"
         return words.format(*(100 * np.array(found))) if found else ""
     sign = 1.0 if direction == "left" else -1.0
-    sure = slip.u_angle[at]
     size = sign * slip.angle[at, corner]
-    least = LEAST_ANGLE + 2.0 * (float(np.nanmedian(sure)) if np.isfinite(sure).any() else 0.0)
+    least = LEAST_ANGLE + 2.0 * _usual(slip.u_angle[at])
     found = _plateau(size, use, ANGLE, least, every)
     if not found:
         return ""
@@ -166,20 +191,27 @@ def _slide(
     """The longest lock (`sign` -1) or spin (+1) that came with a force near the envelope."""
     ratio, speed = sign * slip.ratio[:, corner], sign * slip.speed[:, corner]
     with np.errstate(invalid="ignore"):
-        sliding = (ratio > SLIDING) & (speed > SLIDING_SPEED)
+        sliding = ratio - 2.0 * slip.u_ratio(corner) > SLIDING
+        sliding &= speed - 2.0 * slip.u_speed > SLIDING_SPEED
     strong = time[at[use >= NEAR_TOP]]
     step = sampling_interval(time)
     found = []
     for first, last in runs(sliding):
         start, end = time[first], time[last - 1]
         place = np.searchsorted(strong, start - BEFORE)
-        if end - start >= SLIDING_TIME and place < len(strong) and strong[place] <= end:
+        enough = end - start >= SLIDING_TIME and speed[first:last].sum() * step >= SLID
+        if enough and place < len(strong) and strong[place] <= end:
             found.append((end - start + step, start, float(ratio[first:last].max())))
     if not found:
         return ""
     lasted, start, most = max(found)
     word = "spun" if sign > 0 else "locked or nearly so"
     return f"wheel {word} at {start:.2f} s for {lasted:.2f} s ({100 * most:.0f} % slip)"
+
+
+def _usual(u: Floats) -> float:
+    """Median of the uncertainties (sample,) that are known; 0 if none is."""
+    return float(np.nanmedian(u)) if np.isfinite(u).any() else 0.0
 
 
 def _plateau(
