@@ -20,7 +20,7 @@ CAUSES = {
     "inverted": "A channel has the opposite sign.",
     "other unit": "A channel is in another unit than the one stated.",
     "zero shifted": "A gauge's zero moved between its tare and the drive.",
-    "gain changed": "A gauge's indication has another scale than on the day of the pulls.",
+    "gain changed": "A channel has another scale than on the day of the pulls, or than is stated.",
     "dead": "A channel shows nothing but a constant.",
     "stuck": "An ordinary channel stands still although the car moves.",
     "noise alone": "A channel shows nothing but noise: a loose plug or an open input.",

@@ -6,7 +6,7 @@ it is from one follows from all comparisons of the channel together, with its un
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from recon.base.kept_results import kept_in
@@ -43,15 +43,18 @@ def gains_of(view: View) -> dict[str, Gain]:
 
     Springs say only that travel should be more, or less.  They count if all wheels say the same.
     """
-    gains = kept_in(view.kept, "channel gains", lambda: _added({}, comparisons(view)))
+    gains = kept_in(view.kept, "channel gains", lambda: gains_by(comparisons(view)))
     springs = [one for one in load_comparisons(view) if one.channels[0].startswith("travel")]
-    by_wheel = [_added({}, [one]).get("travel", Gain()).score for one in springs]
+    by_wheel = [gains_by([one]).get("travel", Gain()).score for one in springs]
     alike = all(score > 0 for score in by_wheel) or all(score < 0 for score in by_wheel)
-    return _added(gains, springs) if alike else gains
+    return gains_by(springs, gains) if alike else gains
 
 
-def _added(gains: dict[str, Gain], more: Iterable[Comparison]) -> dict[str, Gain]:
-    out = dict(gains)
+def gains_by(
+    more: Iterable[Comparison], known: Mapping[str, Gain] | None = None
+) -> dict[str, Gain]:
+    """Evidence of some comparisons about gains, added to what is `known`."""
+    out = dict(known or {})
     for compared in more:
         for channel, share in compared.shares.items():
             score, information = compared.along(share[None])

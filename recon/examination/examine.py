@@ -13,6 +13,7 @@ from recon.base.late import xr
 from recon.base.public import public
 from recon.base.status import BIT
 from recon.base.threads import one_thread
+from recon.examination.channel_scales import channel_scale_causes
 from recon.examination.common_gains import common_gain_causes
 from recon.examination.driven_causes import driven_causes
 from recon.examination.every_comparison import ALARMS, TESTS
@@ -48,6 +49,7 @@ JUDGE = Judge(
     # Those that explain most first: others are hopeless sooner then.
     proposals=(
         ordinary_causes,
+        channel_scale_causes,
         gauge_causes,
         common_gain_causes,
         tare_causes,

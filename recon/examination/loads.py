@@ -135,6 +135,7 @@ def _braked(view: View, part: Part, k: int) -> Comparison:
             heading * part.level[k, 1],
         ],
         channels=("brake_pressure",),
+        shares={"brake_pressure": torque / radius},
     )
 
 

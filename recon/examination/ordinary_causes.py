@@ -6,7 +6,7 @@ of the thinned log; derivatives change along.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from itertools import combinations
 from typing import Any
@@ -142,10 +142,10 @@ def _causes(view: View, suspects: set[str]) -> Iterator[Candidate]:
             if suspects & {f"acceleration_{axis}" for axis in COMPONENTS}:
                 yield from _of_accelerometer(view, name, None)
         elif name in suspects:
-            times, sign = partial(_times, name), name not in ONE_SIGN
+            times, sign = partial(times_factor, name), name not in ONE_SIGN
             yield from _signs_and_units(view, name, (name,), times, sign=sign)
     if {"roll", "pitch"} <= suspects & set(view.log):
-        yield _candidate(
+        yield candidate_of(
             view,
             "exchanged",
             ("roll", "pitch"),
@@ -155,7 +155,7 @@ def _causes(view: View, suspects: set[str]) -> Iterator[Candidate]:
         )
 
 
-def _candidate(
+def candidate_of(
     view: View,
     cause: str,
     channels: tuple[str, ...],
@@ -163,7 +163,7 @@ def _candidate(
     do: str,
     weight: float = 0.0,
     *,
-    lines: tuple[str, ...],
+    lines: tuple[str, ...] = (),
 ) -> Candidate:
     """A cause that `change` of the log undoes, with the wheels whose forces it spoils."""
     moves = any(channel.startswith(MOVES_FORCES) for channel in channels)
@@ -201,14 +201,14 @@ def _changed(log: xr.Dataset, *, name: str, change: Callable[[Floats], Floats]) 
     return with_values(log, {n: change(log.variables[n].to_numpy()) for n in columns})
 
 
-def _times(name: str, factor: Floats | float) -> Change:
-    """A channel and its derivatives times a factor that has its shape but for time."""
+def times_factor(name: str, factor: Floats | float) -> Change:
+    """A channel and its derivatives times a factor (...,) [1] of its shape but for time."""
     return partial(_changed, name=name, change=lambda values: values * factor)
 
 
-def _times_some(name: str, at: NDArray[np.bool_], factor: float) -> Change:
-    """A channel and its derivatives of some corners `at` (corner,) times a factor."""
-    return _times(name, np.where(at, factor, 1.0))
+def times_some(name: str, at: NDArray[np.bool_], factor: float) -> Change:
+    """A channel and its derivatives of some corners `at` (corner,) times a factor [1]."""
+    return times_factor(name, np.where(at, factor, 1.0))
 
 
 def units_of(name: str) -> dict[float, str]:
@@ -244,9 +244,9 @@ def _signs_and_units(
     named, columns = enumerated(channels), columns or channels
     if sign:
         lines = (correction_line(columns, factor=-1.0),)
-        yield _candidate(view, "inverted", channels, times(-1.0), _turned(named), lines=lines)
+        yield candidate_of(view, "inverted", channels, times(-1.0), _turned(named), lines=lines)
     for factor, words in units_of(name).items():
-        yield _candidate(
+        yield candidate_of(
             view,
             "other unit",
             channels,
@@ -259,33 +259,33 @@ def _signs_and_units(
 
 
 def _exchanged(
-    view: View, name: str, columns: tuple[str, str], pairs: Mapping[str, str]
+    view: View, name: str, swaps: Sequence[tuple[str, str]], pairs: Mapping[str, str]
 ) -> Candidate:
-    """Two columns exchanged: the corners of a channel, each with its partner in `pairs`."""
+    """Columns exchanged in `swaps`: the corners of a channel, each with its partner in `pairs`."""
     corners = corner_names(view.log)
     order = [corners.index(pairs.get(corner, corner)) for corner in corners]
-    return _candidate(
+    return candidate_of(
         view,
         "exchanged",
-        columns,
+        tuple(column for swap in swaps for column in swap),
         partial(_changed, name=name, change=lambda values: np.take(values, order, axis=1)),
-        f"Exchange the columns of {columns[0]} and {columns[1]}.",
-        lines=(correction_line([columns[0]], exchanged_with=columns[1]),),
+        f"Exchange the columns of {', and those of '.join(' and '.join(swap) for swap in swaps)}.",
+        lines=tuple(correction_line([one], exchanged_with=other) for one, other in swaps),
     )
 
 
 def _of_brakes(view: View) -> Iterator[Candidate]:
     """Brake lines: one sensor for each axle, so front and rear are exchanged together."""
     name, columns = "brake_pressure", ("brake_pressure_front", "brake_pressure_rear")
-    pairs = {c: {"F": "R", "R": "F"}[c[0]] + c[1] for c in corner_names(view.log)}
-    if set(pairs.values()) <= set(pairs):
-        yield _exchanged(view, name, columns, pairs)
-    times = partial(_times, name)
+    pairs = _ends_exchanged(corner_names(view.log))
+    if pairs:
+        yield _exchanged(view, name, [columns], pairs)
+    times = partial(times_factor, name)
     yield from _signs_and_units(view, name, (name,), times, columns=columns, sign=False)
     for end, column in zip("FR", columns, strict=True):
         at = np.array([corner[0] == end for corner in corner_names(view.log)])
         if at.any() and not at.all():
-            of_line = partial(_times_some, name, at)
+            of_line = partial(times_some, name, at)
             yield from _signs_and_units(view, name, (column,), of_line, SINGLE, sign=False)
 
 
@@ -302,7 +302,25 @@ def _of_wheels(view: View, name: str, suspects: set[str]) -> Iterator[Candidate]
             yield from _of_some(view, name, chosen)
     for a, b in combinations(columns, 2):
         if a in hit or b in hit:
-            yield _exchanged(view, name, (columns[a], columns[b]), {a: b, b: a})
+            yield _exchanged(view, name, [(columns[a], columns[b])], {a: b, b: a})
+    for pairs in (_sides_exchanged(list(columns)), _ends_exchanged(list(columns))):
+        if len(pairs) > 2:
+            swaps = [(columns[a], columns[b]) for a, b in pairs.items() if a < b]
+            yield _exchanged(view, name, swaps, pairs)
+
+
+def _sides_exchanged(corners: list[str]) -> dict[str, str]:
+    """Each corner with that of the other side; none if one is missing."""
+    return _all_there({c: c[0] + {"L": "R", "R": "L"}[c[1]] for c in corners})
+
+
+def _ends_exchanged(corners: list[str]) -> dict[str, str]:
+    """Each corner with that of the other axle; none if one is missing."""
+    return _all_there({c: {"F": "R", "R": "F"}[c[0]] + c[1] for c in corners})
+
+
+def _all_there(pairs: dict[str, str]) -> dict[str, str]:
+    return pairs if set(pairs.values()) <= set(pairs) else {}
 
 
 def _of_some(view: View, name: str, chosen: list[str]) -> Iterator[Candidate]:
@@ -311,7 +329,7 @@ def _of_some(view: View, name: str, chosen: list[str]) -> Iterator[Candidate]:
     shape = (-1,) + (1,) * (view.log[name].ndim - 2)
 
     def times(factor: float) -> Change:
-        return _times(name, np.where(at, factor, 1.0).reshape(shape))
+        return times_factor(name, np.where(at, factor, 1.0).reshape(shape))
 
     channels = tuple(f"{name}_{c}" for c in chosen)
     weight = 0.0 if len(chosen) > 1 else SINGLE
@@ -334,7 +352,7 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
             for place in places
         )
         lines = (correction_line(channels, **keys),) if keys else pairs
-        return _candidate(view, cause, channels, change, do, weight, lines=lines)
+        return candidate_of(view, cause, channels, change, do, weight, lines=lines)
 
     def only(factor: float, axes: tuple[int, ...]) -> Floats:
         on = np.isin(np.arange(3), axes)
@@ -346,7 +364,8 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
         return out
 
     for k, axis in enumerate(COMPONENTS):
-        yield made("inverted", axis, _times(name, only(-1.0, (k,))), _turned("{}"), factor=-1.0)
+        change = times_factor(name, only(-1.0, (k,)))
+        yield made("inverted", axis, change, _turned("{}"), factor=-1.0)
     for axes, order in (("xy", [1, 0, 2]), ("xz", [2, 1, 0]), ("yz", [0, 2, 1])):
         change = partial(_changed, name=name, change=partial(axes_exchanged, order=order))
         yield made("exchanged", axes, change, "Exchange the columns of {}.")
@@ -354,7 +373,7 @@ def _of_accelerometer(view: View, name: str, corner: str | None) -> Iterator[Can
         yield made(
             "other unit",
             "xyz",
-            _times(name, only(factor, (0, 1, 2))),
+            times_factor(name, only(factor, (0, 1, 2))),
             f"State the unit of {{}} in the column map: the numbers seem to be {words}.",
             factor=factor,
         )
