@@ -23,6 +23,7 @@ CAUSES = {
     "gain changed": "A channel has another scale than on the day of the pulls, or than is stated.",
     "dead": "A channel shows nothing but a constant.",
     "stuck": "An ordinary channel stands still although the car moves.",
+    "interrupted": "An ordinary channel disagrees with the others for a moment.",
     "noise alone": "A channel shows nothing but noise: a loose plug or an open input.",
     "intermittent": "A channel shows a constant from time to time.",
     "jumping": "A channel jumps, to another level or to another course.",

@@ -20,6 +20,7 @@ from recon.examination.every_comparison import ALARMS, TESTS
 from recon.examination.exchanged_hubs import exchanged_hubs
 from recon.examination.failed_gauges import failed_gauges
 from recon.examination.gauge_causes import gauge_causes
+from recon.examination.interrupted_channels import interrupted_channels
 from recon.examination.judge import Judge
 from recon.examination.late_or_unsteady_gauges import late_gauge_causes
 from recon.examination.lateness import late_causes
@@ -125,7 +126,9 @@ def examine(prepared: Prepared, log: xr.Dataset, forces: xr.Dataset) -> Examinat
         # Forces that are wrong by their calibration would put the blame on sound channels.
         judged = view.without(bad)
         until = min((doubt.start for doubt in stuck), default=np.inf)
-        terms, of_drive = _judged(judged, momentary_doubts(judged, JUDGE, until))
+        interrupted = interrupted_channels(judged, until)
+        momentary = momentary_doubts(judged, JUDGE, until, interrupted)
+        terms, of_drive = _judged(judged, (*interrupted, *momentary))
         doubts = (
             *failed_gauges(prepared, log, forces),
             *stuck,

@@ -59,15 +59,18 @@ class Stretch:
         return names.pop() if len(names) == 1 and lasts else ""
 
 
-def momentary_doubts(view: View, judge: Judge, until: float = np.inf) -> tuple[Doubt, ...]:
+def momentary_doubts(
+    view: View, judge: Judge, until: float = np.inf, known: tuple[Doubt, ...] = ()
+) -> tuple[Doubt, ...]:
     """Doubts about stretches of a drive that differ from the rest of it.
 
-    From `until` [s] on some ordinary channel says nothing: gauges alone are looked at there.
+    From `until` [s] on, and where an ordinary channel is `known` to be wrong, gauges alone are
+    looked at.
     """
-    found = list(_joined((*_edges_of(view), *_differing(view, until))))
+    found = list(_joined((*_edges_of(view), *_differing(view, until, known))))
     if sum(one.end - one.start for one in found) > MOST * (view.end - view.start):
         return ()
-    return tuple(doubt for one in found for doubt in _doubts(view, one, judge, until))
+    return tuple(doubt for one in found for doubt in _doubts(view, one, judge, until, known))
 
 
 def outside(view: View, doubts: tuple[Doubt, ...]) -> View:
@@ -84,17 +87,13 @@ def _edges_of(view: View) -> Iterator[Stretch]:
         yield Stretch(edge.time, edge.time, 0.0, of[edge.gauge], 0, (edge,))
 
 
-def _differing(view: View, until: float) -> Iterator[Stretch]:
+def _differing(view: View, until: float, known: tuple[Doubt, ...]) -> Iterator[Stretch]:
     """Short means at which gauges or sums differ from the middle of the drive, each a stretch."""
     until = min(until, view.end)
     if until - view.start < SHORTEST or not view.parts:
         return
-    whole = view.whole
-    if until < view.end:
-        count = np.searchsorted(whole["elapsed_time"].to_numpy(), until)
-        whole = whole.isel(elapsed_time=slice(int(count)))
     windows = max(WINDOWS, int((until - view.start) / EVERY) + 1)
-    short = view_of(view.prepared, whole, windows)
+    short = outside(view_of(view.prepared, view.whole_until(until), windows), known)
     sizes, corners = zip(*_differences(short), strict=True)
     size = np.nan_to_num(np.array(sizes))
     worst = size.max(axis=0)
@@ -149,17 +148,19 @@ def _middle(values: Floats) -> float:
     return float(np.median(known)) if known.size else float("nan")
 
 
-def _doubts(view: View, stretch: Stretch, judge: Judge, until: float) -> Iterator[Doubt]:
+def _doubts(
+    view: View, stretch: Stretch, judge: Judge, until: float, known: tuple[Doubt, ...]
+) -> Iterator[Doubt]:
     """The doubts about a stretch: about the gauge that steps, or what its short means show."""
     if stretch.gauge:
         yield loose(view, stretch.gauge, stretch.edges, (stretch.start, stretch.end))
     elif stretch.count and stretch.end < until:
-        yield from _examined(view, stretch, judge)
+        piece = outside(view_of(view.prepared, _around(view.whole, stretch)), known)
+        yield from _examined(piece, stretch, judge)
 
 
-def _examined(view: View, stretch: Stretch, judge: Judge) -> Iterator[Doubt]:
+def _examined(piece: View, stretch: Stretch, judge: Judge) -> Iterator[Doubt]:
     """The doubts of what lies around a stretch, for as long as that lasts."""
-    piece = view_of(view.prepared, _around(view.whole, stretch))
     doubts = [_lasting(doubt, stretch, piece) for doubt in judge.doubts(piece, judge.terms(piece))]
     # What is left without the first cause has hardly a fault of its own in so short a time.
     named = [doubt for doubt in doubts[:1] if _comes_and_goes(doubt, stretch)]

@@ -166,21 +166,30 @@ def candidate_of(
     lines: tuple[str, ...] = (),
 ) -> Candidate:
     """A cause that `change` of the log undoes, with the wheels whose forces it spoils."""
-    moves = any(channel.startswith(MOVES_FORCES) for channel in channels)
-    moves |= channels[0] in yaw_channels(view.log)
-    named = {c for c in view.prepared.car.corners if any(f"_{c}" in name for name in channels)}
-    if view.prepared.session.attitude.source == "travel" and "travel" in channels[0]:
-        named = set()  # roll and pitch come from the travels of all wheels
-    spoilt = tuple(c for c in view.corners if c in named or not named)
     return Candidate(
         cause,
-        spoilt if moves else (),
+        spoilt_by(view, channels),
         channels,
         partial(_mended, change=change),
         do,
         weight,
         lines=lines,
     )
+
+
+def spoilt_by(view: View, channels: tuple[str, ...]) -> tuple[str, ...]:
+    """Corners whose forces depend on some of these ordinary channels."""
+    moving = [c for c in channels if c.startswith((*MOVES_FORCES, *yaw_channels(view.log)))]
+    named = {c for c in view.prepared.car.corners if any(f"_{c}" in name for name in moving)}
+    of_all = any(_acts_on_all(view, name) for name in moving)
+    return tuple(c for c in view.corners if moving and (of_all or c in named))
+
+
+def _acts_on_all(view: View, channel: str) -> bool:
+    """Whether a channel belongs to no corner, or roll and pitch come from it."""
+    if channel.startswith("travel") and view.prepared.session.attitude.source == "travel":
+        return True
+    return not any(f"_{corner}" in channel for corner in view.prepared.car.corners)
 
 
 def _mended(view: View, *, change: Change) -> View:

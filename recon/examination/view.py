@@ -296,6 +296,13 @@ class View:
             out = out.take(self._logged_corners.index(corner), values.dims.index("corner"))
         return out if np.isfinite(out).any() else None
 
+    def whole_until(self, time: float) -> xr.Dataset:
+        """The samples of the whole drive before a time [s]."""
+        if time >= self.end:
+            return self.whole
+        count = int(np.searchsorted(self.whole["elapsed_time"].to_numpy(), time))
+        return self.whole.isel(elapsed_time=slice(count))
+
     def with_part(self, part: Part) -> View:
         """The same with another state of one assembly."""
         return replace(self, parts=self.parts | {part.name: part})
