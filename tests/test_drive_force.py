@@ -37,6 +37,18 @@ def test_a_level_is_passed_within_the_uncertainty_of_sampling(
     assert np.sqrt(np.mean((np.array(found) - true) ** 2)) < u
 
 
+@pytest.mark.parametrize("share", [0.1, 0.9])
+def test_a_slow_log_at_its_default_bandwidth_shows_a_time_to_a_fiftieth_of_a_step(
+    share: float,
+) -> None:
+    time, force = rise(35.0)
+    true = passage(time, force, share * FORCE)
+    found = [passage(time[k::16], force[k::16], share * FORCE) for k in range(16)]
+    u = u_crossing(time[::16], 35.0)
+    assert u <= 0.02 * (time[16] - time[0])
+    assert np.sqrt(np.mean((np.array(found) - true) ** 2)) < u
+
+
 def test_a_passage_stays_between_its_samples_also_beside_a_kink() -> None:
     time = np.arange(6.0)
     for force in (

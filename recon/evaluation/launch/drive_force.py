@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -10,19 +12,18 @@ from recon.base.arrays import Floats, sampling_interval
 from recon.conditioning.clocks import U_DELAY
 
 # Of a step between samples, u of a time that is interpolated; also halfway up a rise, where a force
-# is nearly straight.  By virtual launches sampled eight times as often: 0.016 and 0.006 with
-# 100 samples a second of forces at 30 Hz, 0.086 and 0.033 with 50 of forces that are as quick as
-# samples can be.
-READ, READ_HALFWAY, READ_FEW, READ_HALFWAY_FEW = 0.016, 0.006, 0.09, 0.033
-ENOUGH_PER_PERIOD = 3.0  # samples in a period of the bandwidth
+# is nearly straight.  By rises of 2 to 80 ms sampled 160 times as often: 0.015 and 0.006 with 2.86
+# samples in a period of the bandwidth, 0.055 and 0.03 with 2, as quick as samples can be.
+READ, READ_HALFWAY, READ_FEW, READ_HALFWAY_FEW = 0.016, 0.007, 0.06, 0.033
+ENOUGH_PER_PERIOD = 2.8  # samples in a period of the bandwidth
 U_TIME = U_DELAY / np.sqrt(2.0)  # s, of gauges against the clock of their log
 RISE = (0.1, 0.9)  # of the plateau: from the one to the other is the rise time
 # Of a period of the bandwidth: a step that the filter has passed takes so long to rise, about.
 STEP_RISE = 0.35
-# From values at -1, 0, 1 and 2 steps to the coefficients of the cubic through them (Lagrange).
-CUBIC = np.linalg.inv(np.vander([-1.0, 0.0, 1.0, 2.0], increasing=True))
 NEWTON, REACHED = 20, 1e-12  # steps at most, and of a sample: the last one
 CAUGHT = 0.95  # of the plateau: a tyre that regains it has caught
+# Samples at either side that a curve goes through, and its degree, best first.
+CURVES = ((6, 5), (2, 3))
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,25 +62,44 @@ def push_of(time: Floats, force: Floats, begin: float, end: float) -> Push:
 def crossing(time: Floats, force: Floats, level: float, at: int) -> float:
     """Time at which a force (sample,) passes `level` between the samples `at - 1` and `at` [s].
 
-    On the cubic through two samples at either side; straight lines cut the bends of a force off,
-    where it begins to rise or to fall.
+    On the spline through some samples at either side; straight lines cut the bends of a force off,
+    where it begins to rise or to fall, and a cubic through four samples still half of that.
     """
     if not 0 < at < len(time):
         return float(time[min(max(at, 0), len(time) - 1)])
     before, after = force[at - 1 : at + 1].tolist()
     share = (level - before) / (after - before) if after != before else 1.0
-    around = force[at - 2 : at + 2] if at > 1 else force[:0]
-    if 0.0 < share < 1.0 and len(around) == len(CUBIC) and np.isfinite(around).all():
-        share = _root(*(CUBIC @ (around - level)).tolist(), near=share)
+    if 0.0 < share < 1.0:
+        share = _on_curve(force, level, at, share)
     return float(time[at - 1] + min(max(share, 0.0), 1.0) * (time[at] - time[at - 1]))
 
 
-def _root(a: float, b: float, c: float, d: float, *, near: float) -> float:
-    """Root of a + b x + c x2 + d x3 [1] next to one that is nearly right, by Newton's method."""
+def _on_curve(force: Floats, level: float, at: int, near: float) -> float:
+    """Share of the step to sample `at` [1] at which a curve passes the level, next to `near`."""
+    for side, degree in CURVES:
+        around = force[at - side : at + side] if at >= side else force[:0]
+        if len(around) == 2 * side and np.isfinite(around).all():
+            return 0.5 + _root((_of_samples(side, degree) @ (around - level)).tolist(), near - 0.5)
+    return near
+
+
+@cache
+def _of_samples(side: int, degree: int) -> Floats:
+    """From samples (2 side,) to the Taylor series (degree + 1,) of their spline in the middle."""
+    from scipy.interpolate import make_interp_spline
+
+    spline = make_interp_spline(np.arange(1.0 - side, 1.0 + side), np.eye(2 * side), k=degree)
+    return np.array([spline(0.5, nu=n) / math.factorial(n) for n in range(degree + 1)])
+
+
+def _root(coefficients: list[float], near: float) -> float:
+    """Root of a polynomial, constant first, next to one that is nearly right (Newton)."""
     x = near
     for _ in range(NEWTON):
-        slope = b + x * (2 * c + 3 * x * d)
-        step = (a + x * (b + x * (c + x * d))) / slope if slope else 0.0
+        value = slope = 0.0
+        for one in reversed(coefficients):
+            value, slope = value * x + one, slope * x + value
+        step = value / slope if slope else 0.0
         x -= step
         if abs(step) < REACHED:
             return x

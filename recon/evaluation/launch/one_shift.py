@@ -35,7 +35,7 @@ SHUFFLE = Band(2.0, hop.LOW, 150.0, 1.5)  # Hz; usual for a driveline (common pr
 LEFT_OF_HOP = 0.25  # of its amplitude, below which nothing slower is told from it
 # Of a period of the bandwidth, beside that, by steps and ramps of up to 60 ms; and the same where a
 # gap is shorter than `SHORT` such periods, so that its ends reach into each other.
-U_SMOOTHED, U_SHORT, SHORT = 0.02, 0.1, 1.2
+U_SMOOTHED, U_SHORT, SHORT = 0.025, 0.1, 1.2
 U_EVEN = 1.0 / np.sqrt(12.0)  # of the width of an even distribution
 U_UNSEEN = 0.5 / np.sqrt(DRAWS + 2)  # cycles: half a cycle in one of two draws more
 QUANTITIES = (
