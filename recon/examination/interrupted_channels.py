@@ -16,7 +16,7 @@ from recon.base.doubt import NO_CAUSE, Doubt
 from recon.base.words import enumerated
 from recon.examination.comparison import Comparison
 from recon.examination.ordinary import STEER, comparisons
-from recon.examination.ordinary_causes import spoilt_by
+from recon.examination.spoilt_corners import spoilt_by
 from recon.examination.thinning import WINDOW_TIME
 from recon.examination.view import View, view_of
 

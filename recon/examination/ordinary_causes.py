@@ -21,9 +21,10 @@ from recon.base.quantities import COMPONENTS, STANDARD_GRAVITY, UNITS
 from recon.base.words import enumerated
 from recon.examination.channel_gains import gains_agree
 from recon.examination.comparison import Comparison
-from recon.examination.inferred_turning import turned_again, yaw_channels
+from recon.examination.inferred_turning import turned_again
 from recon.examination.loads import load_comparisons
 from recon.examination.ordinary import comparisons
+from recon.examination.spoilt_corners import spoilt_by
 from recon.examination.term import Candidate, Term, blinded, evidence, likelihoods
 from recon.examination.thinning import BEND, SLOPE, columns_of
 from recon.examination.view import View
@@ -46,8 +47,6 @@ KIND = {
     "hub_acceleration": "acceleration",
 }
 ONE_SIGN = ("speed",)
-MOVES_FORCES = ("roll", "pitch", "steer", "steering_wheel_angle", "rack", "travel",
-                "hub_acceleration", "acceleration", "brake_pressure")  # fmt: skip
 OF_LOADS = ("travel", "brake_pressure")  # what the comparisons of loads depend on
 MOST = 8  # causes that are tried in every comparison
 HOPELESS = 12.0  # nats behind the best cause; such a one is not tried
@@ -175,21 +174,6 @@ def candidate_of(
         weight,
         lines=lines,
     )
-
-
-def spoilt_by(view: View, channels: tuple[str, ...]) -> tuple[str, ...]:
-    """Corners whose forces depend on some of these ordinary channels."""
-    moving = [c for c in channels if c.startswith((*MOVES_FORCES, *yaw_channels(view.log)))]
-    named = {c for c in view.prepared.car.corners if any(f"_{c}" in name for name in moving)}
-    of_all = any(_acts_on_all(view, name) for name in moving)
-    return tuple(c for c in view.corners if moving and (of_all or c in named))
-
-
-def _acts_on_all(view: View, channel: str) -> bool:
-    """Whether a channel belongs to no corner, or roll and pitch come from it."""
-    if channel.startswith("travel") and view.prepared.session.attitude.source == "travel":
-        return True
-    return not any(f"_{corner}" in channel for corner in view.prepared.car.corners)
 
 
 def _mended(view: View, *, change: Change) -> View:
