@@ -26,7 +26,7 @@ from recon.examination.loads import load_comparisons
 from recon.examination.ordinary import comparisons
 from recon.examination.spoilt_corners import spoilt_by
 from recon.examination.term import Candidate, Term, blinded, evidence, likelihoods
-from recon.examination.thinning import BEND, SLOPE, columns_of
+from recon.examination.thinning import columns_of
 from recon.examination.view import View
 from recon.examination.wheels import wheels_agree
 from recon.examination.whole_car import sums_agree
@@ -181,17 +181,14 @@ def _mended(view: View, *, change: Change) -> View:
 
 
 def _exchange_names(log: xr.Dataset) -> xr.Dataset:
-    order = {"roll": "pitch", "pitch": "roll"}
-    kinds = ("", SLOPE, BEND)
-    return with_values(
-        log, {of + a: log.variables[of + b].to_numpy() for a, b in order.items() for of in kinds}
-    )
+    a, b = columns_of(log, "roll"), columns_of(log, "pitch")
+    pairs = zip(a + b, b + a, strict=True)
+    return with_values(log, {to: log.variables[of].to_numpy() for to, of in pairs})
 
 
 def _changed(log: xr.Dataset, *, name: str, change: Callable[[Floats], Floats]) -> xr.Dataset:
     """The log with a channel and its derivatives changed alike."""
-    columns = columns_of(log, name)
-    return with_values(log, {n: change(log.variables[n].to_numpy()) for n in columns})
+    return with_values(log, {n: change(log.variables[n].to_numpy()) for n in columns_of(log, name)})
 
 
 def times_factor(name: str, factor: Floats | float) -> Change:
