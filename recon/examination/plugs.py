@@ -83,21 +83,21 @@ class WrongPlugs:
 
     def made(self, view: View) -> View:
         """The drive with these plugs, and with travels as their springs show them then."""
-        view = replugged(view, self.plugs)
+        view = replugged(view, self.plugs, mended=False)
         if "u_travel" in view.log:
             for name in self.by_part:
                 view = view.with_part(_with_travel(view.parts[name]))
         return view
 
 
-def replugged(view: View, plugs: Sequence[Plug]) -> View:
-    """The drive with gauges in these plugs, at its own travels."""
+def replugged(view: View, plugs: Sequence[Plug], *, mended: bool = True) -> View:
+    """The drive with gauges in these plugs, at its own travels; `mended` by that or made wrong."""
     shown = shown_by(view)
     for plug in plugs:
         part = view.parts[plug.part.name]
         y, zero = part.samples.indication.copy(), part.zero.copy()
         y[plug.i], zero[plug.i] = plug.shown(shown), plug.zero
-        view = view.with_part(part.changed(y, zero))
+        view = view.with_part(part.changed(y, zero), mended=mended)
     return view
 
 

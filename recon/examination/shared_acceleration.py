@@ -19,7 +19,11 @@ def spoiled_with(view: View, mended: View) -> tuple[str, ...]:
 
     `mended` is the drive without the fault.
     """
-    changed = {name for name, part in view.parts.items() if mended.parts[name] is not part}
+    changed = {
+        name
+        for name, part in view.parts.items()
+        if mended.parts[name].samples.indication is not part.samples.indication
+    }
     if len(changed) == len(view.parts) or "u_acceleration" not in view.log:
         return ()
     change = sum(
@@ -39,4 +43,5 @@ def also_spoiled(corners: tuple[str, ...]) -> str:
     """Sentence about the corners that a fault spoils in this way; empty if it spoils none."""
     if not corners:
         return ""
-    return f" Acceleration is inferred from these gauges: {', '.join(corners)} suffer too."
+    suffer = "suffers" if len(corners) == 1 else "suffer"
+    return f" Acceleration is inferred from these gauges: {', '.join(corners)} {suffer} too."

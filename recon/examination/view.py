@@ -20,6 +20,11 @@ from recon.base.late import xr
 from recon.base.quantities import COVERAGE_FACTOR
 from recon.car.vehicle import Vehicle
 from recon.examination.expected_indications import Expected, expected_indications
+from recon.examination.inferred_acceleration import (
+    shown_acceleration,
+    shown_by_some,
+    with_acceleration,
+)
 from recon.examination.thinning import thinned
 from recon.reconstruction.estimator.tare_load import standing
 from recon.reconstruction.inputs.samples import body_of, samples_of
@@ -303,9 +308,23 @@ class View:
         count = int(np.searchsorted(self.whole["elapsed_time"].to_numpy(), time))
         return self.whole.isel(elapsed_time=slice(count))
 
-    def with_part(self, part: Part) -> View:
-        """The same with another state of one assembly."""
-        return replace(self, parts=self.parts | {part.name: part})
+    def with_part(self, part: Part, *, mended: bool = True) -> View:
+        """The same with another state of one assembly; `mended`, with the acceleration it shows."""
+        parts, old = self.parts | {part.name: part}, self.parts[part.name].samples
+        other = part.samples.hub is old.hub and part.samples.indication is not old.indication
+        if mended and other and shown_by_some(self.log, [own.solver for own in parts.values()]):
+            parts = self._accelerated(parts)
+        return replace(self, parts=parts)
+
+    def _accelerated(self, parts: dict[str, Part]) -> dict[str, Part]:
+        """Other assemblies of the drive, with the acceleration of the body that they show."""
+        before, after = (
+            [(own.solver, own.samples) for own in of.values()] for of in (self.parts, parts)
+        )
+        car = self.prepared.car
+        shown = [shown_acceleration(every, car, self.elapsed) for every in (before, after)]
+        every = zip(parts.items(), with_acceleration(after, self.log, *shown), strict=True)
+        return {name: own.with_samples(samples) for (name, own), samples in every}
 
     def with_car(self, car: Vehicle) -> View:
         """The same drive of another car, of which its comparisons are worked out again."""

@@ -34,6 +34,7 @@ from recon.conditioning.hub_motion import HOP_BAND, shows_yaw
 from recon.reconstruction.inputs.attitude import has_four_wheels
 from recon.reconstruction.seen_by_gauges import Seen
 from recon.reconstruction.solving.solve import BLOCK
+from recon.reconstruction.solving.solver import Solver
 from recon.reconstruction.steer_from_gauges import smooth
 from recon.records.scratch import room
 
@@ -63,7 +64,7 @@ def body_of_some(
     `log` (elapsed_time, gauge) is as `condition` returns it, `links` (3, sample) [N] are the forces
     of the links of each wheel that is `seen`.
     """
-    force = _by_load_and_force(seen, links)
+    force = by_load_and_force([one.solver for one in seen], links)
     flat, load = force[:2], force[2]
     axle = any(ends <= set(links) for ends in AXLES)
     shares = U_OF_SOME_SHARE[0], U_OF_AXLE_SHARE if axle else U_OF_SOME_SHARE[1]
@@ -81,12 +82,15 @@ def body_of_some(
     return force, u
 
 
-def _by_load_and_force(seen: list[Seen], links: dict[str, Floats]) -> Floats:
-    """Equation (1) along and sideways [m/s2], and the load [N] of all wheels, (3, sample)."""
-    references = [reference for one in seen for reference in one.solver.estimator.references]
+def by_load_and_force(solvers: list[Solver], links: dict[str, Floats]) -> Floats:
+    """Equation (1) along and sideways [m/s2], and the load [N] of all wheels, (3, sample).
+
+    `links` (3, sample) [N] are the forces of the links of each wheel of the assemblies.
+    """
+    references = [reference for solver in solvers for reference in solver.estimator.references]
     # The only axle that drives pushes the other one as well.
     pushed = sum(r.vertical for r in references) / sum(r.driving for r in references)
-    out, least = room(next(iter(links.values())).shape), LEAST_LOAD * _at_rest(seen)
+    out, least = room(next(iter(links.values())).shape), LEAST_LOAD * at_rest(solvers)
     for part in cuts(out.shape[1], BLOCK):
         own = np.sum([link[:, part] for link in links.values()], axis=0)
         out[2, part] = own[2]
@@ -95,9 +99,9 @@ def _by_load_and_force(seen: list[Seen], links: dict[str, Floats]) -> Floats:
     return out
 
 
-def _at_rest(seen: list[Seen]) -> float:
-    """Load [N] of the body on these wheels when the car stands."""
-    return STANDARD_GRAVITY * sum(sum(one.carried) for one in seen)
+def at_rest(solvers: list[Solver]) -> float:
+    """Load [N] of the body on the wheels of assemblies when the car stands."""
+    return STANDARD_GRAVITY * sum(sum(solver.carried) for solver in solvers)
 
 
 def _heave(log: xr.Dataset, car: Vehicle, load: Floats, wheels: int) -> float:
@@ -141,16 +145,14 @@ def _by_load(
     `force` (3, sample) is as `_by_load_and_force` returns it, for wheels of one axle.
     """
     rate, (quick, aside, load) = float(log.attrs["rate"]), np.nan_to_num(force)
-    sign, alone = 1 if next(iter(links))[0] == "F" else -1, len(links) == 1
-    per_load = sign * car.wheelbase / (car.mass * car.centre_of_mass[2]) * (2 if alone else 1)
-    at_rest = abs(per_load) * _at_rest(seen)
-    transferred = per_load * (_at_rest(seen) - load)
+    per_load, alone = _per_load(car, links), len(links) == 1
+    rest = at_rest([one.solver for one in seen])
+    transferred = per_load * (rest - load)
     turning = np.zeros(len(load))
     if alone:
-        grounded = load > LEAST_LOAD * _at_rest(seen)
-        aside, turning = _turned(aside, transferred, grounded, SLOW * rate)
+        aside, turning = _turned(aside, transferred, load > LEAST_LOAD * rest, SLOW * rate)
     weight = U_WEIGHT_SHARE, U_CORNER_SHARE if alone else 0.0
-    squares = (at_rest * np.hypot(*weight)) ** 2, (U_GAIN * rate / len(load)) ** 2
+    squares = (per_load * rest * np.hypot(*weight)) ** 2, (U_GAIN * rate / len(load)) ** 2
     slow = smooth(transferred - turning - quick, SLOW * rate)
     slow -= float(np.mean(slow + quick)) * squares[0] / sum(squares)
     parts = (
@@ -160,6 +162,24 @@ def _by_load(
         U_OF_SOME_SHARE[1] * float(np.std(np.abs(turning))),
     )
     return _ByLoad(quick + slow, aside, float(np.linalg.norm(parts)))
+
+
+def _per_load(car: Vehicle, links: Collection[str]) -> float:
+    """Acceleration ahead [m/s2] per load [N] that the wheels of `links` lose, by equation (2)."""
+    sign = 1 if next(iter(links))[0] == "F" else -1
+    share = 2 if len(links) == 1 else 1
+    return float(sign * car.wheelbase / (car.mass * car.centre_of_mass[2]) * share)
+
+
+def aside_of_one(car: Vehicle, name: str, rest: float, force: Floats, width: float) -> Floats:
+    """Acceleration (sample,) [m/s2] of a lone wheel sideways, by its load where it has too little.
+
+    `force` (3, sample) is as `by_load_and_force` returns it, `rest` [N] its load when the car
+    stands, and `width` [samples] that of slow changes.
+    """
+    _, aside, load = np.nan_to_num(force)
+    grounded, transferred = load > LEAST_LOAD * rest, _per_load(car, (name,)) * (rest - load)
+    return _turned(aside, transferred, grounded, width)[0] if grounded.any() else aside
 
 
 def _turned(

@@ -90,7 +90,7 @@ def test_a_gauge_that_is_out_now_and_then_spoils_the_other_wheel(
     doubt = doubts_in(solved(log.sel(gauge=rear), "braking", ("RL", "RR")))[0]
     assert (doubt.cause, doubt.channels) == ("intermittent", (gauge,))
     assert doubt.corners == ("RR", *suffering)
-    assert doubt.found.endswith("RL suffer too.") == bool(suffering)
+    assert doubt.found.endswith("RL suffers too.") == bool(suffering)
 
 
 @pytest.mark.parametrize("gone", [("hub_acceleration",), ("hub_acceleration", "travel")])
