@@ -1,13 +1,18 @@
-"""A brake torque that the gauges contradict is named in the braking answer."""
+"""Stated brake torques in the braking answer: what gauges contradict, and what fades."""
 
 from __future__ import annotations
+
+import re
 
 import numpy as np
 import pytest
 import xarray as xr
+from numpy.testing import assert_allclose
 
 from recon.analysis.braking import braking
+from recon.evaluation.common.answer_labels import not_given
 from recon.report.answers.braking import braking_summary
+from tests.made_car import HUB
 from tests.test_braking import faded
 
 
@@ -49,3 +54,29 @@ def test_exchanged_lines_are_named_on_both_axles() -> None:
             brake_pressure=forces["brake_pressure"].copy(data=pressure[:, order])
         )
         assert braking(logged).attrs["remarks"].count("lines of front and rear") == named
+
+
+@pytest.mark.parametrize("part", [0.3, -0.3])
+def test_fade_is_that_of_the_brakes_where_forces_follow_a_torque_that_does_not_fade(
+    part: float,
+) -> None:
+    """Of 4000 N a part is the torque as stated, which stays: only the rest shows the fade."""
+    shown = -0.2 * (1.0 - part)
+    car = faded(shown)
+    for corner in ("FL", "FR"):  # of the hub's moment, 1000 N m here; known to 10 %
+        car.cause(f"{corner} brake torque per pressure", corner, 0, HUB, -0.1 * part * 2.0)
+    found = braking(car.forces())
+    change = found["force_per_pressure_change"].sel(axle="front")
+    assert_allclose(change, -0.2, atol=0.004)  # the made torque stays where the force rises
+    assert "front brakes give -20 % by the last stop" in found.attrs["remarks"]
+    (wrong,) = re.findall(r"wrong by some (\d+) N, more than its", found.attrs["remarks"])
+    assert float(wrong) == pytest.approx(0.2 * 0.3 * 4000.0, rel=0.02)
+
+
+def test_fade_is_not_told_where_the_force_is_the_stated_torque() -> None:
+    car = faded(-0.02)
+    for corner in ("FL", "FR"):
+        car.cause(f"{corner} brake torque per pressure", corner, 0, HUB, -0.1 * 0.9 * 2.0)
+    found = braking(car.forces())
+    assert np.isnan(found["force_per_pressure_change"].sel(axle="front"))
+    assert any("Fade of the front brakes" in text for text in not_given(found))

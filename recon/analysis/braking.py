@@ -36,7 +36,7 @@ from recon.evaluation.braking.coasting_drag import (
     fade,
     unseen,
 )
-from recon.evaluation.braking.stated_torque import against_stated
+from recon.evaluation.braking.stated_torque import against_stated, faded_beyond_stated
 from recon.evaluation.braking.stops import GATE, LEAST, BrakedDrive, Stop, shares_of
 from recon.evaluation.common.answer_labels import Labelled, answer_attributes, limits, plain
 from recon.evaluation.common.estimate import (
@@ -157,10 +157,13 @@ class _Answer:
     assumed: list[str] = field(default_factory=list)
     not_given: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
+    following: Floats = field(init=False)
     resting: Floats = field(init=False)
 
     def __post_init__(self) -> None:
-        self.resting = self._resting()
+        self.following = self._following()
+        forces = np.array([stop.forces.value[: len(SIDES)] for stop in self.stops])
+        self.resting = np.abs(self.following / forces)
         for axle in SIDES:
             if lost := unknown_tyres(self.drive.forces, axle, "x"):
                 self._lacking("Front share, ideal share and unused force", lost, "Fx")
@@ -213,8 +216,8 @@ class _Answer:
             | plain("resting_on_stated_torque", self.resting, ("stop", "axle"), "1", words)
         )
 
-    def _resting(self) -> Floats:
-        """Part (stop, axle) of each braking force that follows the stated torque per pressure."""
+    def _following(self) -> Floats:
+        """Part (stop, axle) [N] of braking forces that follows the stated torque per pressure."""
         forces, out = self.drive.forces, np.full(self._wide, np.nan)
         stated = forces["brake_torque_per_pressure"].to_numpy().astype(float)
         u = forces["u_brake_torque_per_pressure"].to_numpy() / np.where(stated > 0, stated, 1.0)
@@ -227,7 +230,7 @@ class _Answer:
             ]
             for i, stop in enumerate(self.stops):
                 moved = sum(stop.forces.by_cause[row, a] / size for row, size in rows if size > 0)
-                out[i, a] = abs(moved / stop.forces.value[a])
+                out[i, a] = -moved
         return out
 
     def shares(self) -> Labelled:
@@ -380,11 +383,17 @@ class _Answer:
         self, pressed: dict[int, tuple[Stop, float]], coasting: Coasting, a: int
     ) -> Estimate:
         """Relative change [1] of axle `a` from the first to the last of the `pressed` stops."""
-        known = [i for i, (stop, _) in pressed.items() if np.isfinite(stop.forces.value[a])]
+        there = [i for i, (stop, _) in pressed.items() if np.isfinite(stop.forces.value[a])]
+        known = [i for i in there if not self.resting[i, a] >= HANDED_BACK]
         if len(known) < 2:
+            if len(there) > 1:
+                self.not_given.append(f"Fade of the {list(SIDES)[a]} brakes: see their front share")
             return _unknown(self.stops[0].forces.at([0]))
         ends = [known[0], known[-1]]
         stops, mean = zip(*(pressed[i] for i in ends), strict=True)
-        change = fade(self.drive, stops, np.array(mean), coasting).at([a])
+        following = np.nan_to_num(self.following[ends[1]])
+        change = fade(self.drive, stops, np.array(mean), coasting, following).at([a])
         anew = np.hypot(*(self._unsteady(self.stops[i])[a] for i in ends))
+        axle, last = list(SIDES)[a], self.stops[ends[1]].forces.at([a])
+        self.remarks.append(faded_beyond_stated(axle, change, last, following[a]))
         return change.plus_noise(np.atleast_1d(anew))

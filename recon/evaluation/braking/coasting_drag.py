@@ -112,19 +112,28 @@ def brakes_of(drive: BrakedDrive, stops: Sequence[Stop], coasting: Coasting) -> 
 
 
 def fade(
-    drive: BrakedDrive, ends: Sequence[Stop], pressure: Floats, coasting: Coasting
+    drive: BrakedDrive,
+    ends: Sequence[Stop],
+    pressure: Floats,
+    coasting: Coasting,
+    following: Floats,
 ) -> Estimate:
     """Relative change (axle,) [1] of the brakes' force per pressure from the first of two stops.
 
     `pressure` (2,) [Pa] is that of both.  The drag that was seen, or may be there, is one and the
     same in them: only what another gear or speed makes of it does not cancel.
+
+    `following` (axle,) [N] is the part of the last braking force that follows the stated torque.
+    The torque fades as the force does, and the statement does not: with r the true ratio of both
+    forces per pressure, that part has to be `following` times r.
     """
     acting = _acting(drive, ends)
     forces = _in_any_gear(ends, acting, coasting, _unlike(drive, ends))
 
     def change(first: Floats, last: Floats, drag: Floats) -> Floats:
-        start, end = _brakes(acting, np.array([first, last]), drag) / pressure[:, None]
-        return np.asarray(end / start - 1.0)
+        start, end = _brakes(acting, np.array([first, last]), drag)
+        unfaded = start * pressure[1] / pressure[0]
+        return np.asarray((end - following) / (unfaded - following) - 1.0)
 
     return combined(change, *forces, coasting.force)
 

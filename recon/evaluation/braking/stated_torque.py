@@ -39,6 +39,23 @@ def against_stated(forces: xr.Dataset, axle: str, ratios: Sequence[Estimate]) ->
     )
 
 
+def faded_beyond_stated(axle: str, change: Estimate, force: Estimate, following: float) -> str:
+    """Sentence about an axle whose fade makes its force of the last stop wrong; "" for none.
+
+    `change` (1,) [1] is the fade, `force` (1,) [N] that of the last stop, and `following` [N] the
+    part of it that follows the stated torque.
+    """
+    wrong, half = abs(following * float(change.value[0])), COVERAGE_FACTOR * float(force.u[0])
+    if not wrong > half:
+        return ""
+    return (
+        f"The {axle} brakes give {100 * change.value[0]:+.0f} % by the last stop and their stated "
+        f"torque stays: the {axle} braking force there is wrong by some {wrong:.0f} N, more than "
+        f"its +-{half:.0f} N. State u_brake_torque_Nm_per_bar as large as that change and "
+        "reconstruct again"
+    )
+
+
 def _stated(forces: xr.Dataset, wheels: Sequence[str]) -> tuple[float, float]:
     """Force of an axle per line pressure [N/Pa] as the vehicle file gives it, and its u.
 
