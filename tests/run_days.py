@@ -47,6 +47,7 @@ def measured(
     effect: Sequence[float] = (0.0, 0.0, 0.0, 0.0),
     calibration: Sequence[str] | None = None,
     tares: Sequence[str] | None = None,
+    rides: Sequence[float] | None = None,
 ) -> list[Measured]:
     """Runs with these values (run,) or (run, metric); every cause has this share as its effect."""
     values = np.asarray(values, dtype=float)
@@ -61,6 +62,7 @@ def measured(
             gauges=("FL_upper",),
             tares=tares[i] if tares else f"tares {i}",
             log=f"log {i}",
+            ride=rides[i] if rides else float("nan"),
         )
         out.append(Measured(estimate, CAUSE, SCOPE, own))
     return out

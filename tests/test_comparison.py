@@ -205,6 +205,20 @@ def test_another_ride_height_brings_both_calibrations_in_full() -> None:
     assert "a ride height changed" in answer.attrs["calibration"]
 
 
+@pytest.mark.parametrize(("lower", "said"), [(0.012, "12 mm lower"), (-0.008, "8 mm higher")])
+def test_travels_show_another_ride_height_that_the_run_list_denies(lower: float, said: str) -> None:
+    values = values_of(BLOCKED, 0.05, np.random.default_rng(7))
+    runs = run_list(changed=["nothing gauged"] * 12)
+    rides = [lower * (of == "B") + 0.0005 * (i % 3) for i, of in enumerate(BLOCKED)]
+    answer = compared(runs, measured(values, effect=CALIBRATED, rides=rides), METRIC)
+    share = float(answer["u_effect_calibration"][0]) / float(answer["mean"].mean())
+    assert share == pytest.approx(np.sqrt(2) * 0.0283, rel=0.01)
+    assert f"'B' rides {said}" in answer.attrs["calibration"]
+    same = [0.2 * ride for ride in rides]  # twin: fuel, wind
+    answer = compared(runs, measured(values, effect=CALIBRATED, rides=same), METRIC)
+    assert "their common error cancels" in answer.attrs["calibration"]
+
+
 def test_zeros_enter_if_the_runs_of_a_set_up_share_their_tares() -> None:
     values = values_of(BLOCKED, 0.05, np.random.default_rng(7))
     zeros = (0.0, 0.0, 0.01, 0.0)

@@ -22,7 +22,6 @@ from recon.base.late import xr
 from recon.base.public import public
 from recon.evaluation.common.other_runs import refuse_doubted
 from recon.evaluation.common.shared_errors import (
-    ENDS_SHARING,
     Common,
     Measured,
     common_errors,
@@ -37,6 +36,7 @@ from recon.evaluation.runs.checks import (
     refuse_number,
     refuse_other_run,
     refuse_same_log,
+    shares_nothing,
     too_few,
     without_calibration,
 )
@@ -188,7 +188,7 @@ def compared(
     fits = [fitted(column, blocked.design) for column in values.T]
     if not against and fits[0].degrees < 1:
         raise too_few(runs, blocked)
-    apart = runs.changed_by in ENDS_SHARING
+    apart = shares_nothing(runs, sources)
     weights = np.nan_to_num(fits[0].weights)
     common = common_errors(measured, weights, blocked.design.second, apart=apart)
     means = _means(values, blocked.design.second)

@@ -78,8 +78,8 @@ def _loaded_car(view: View) -> Iterator[Candidate]:
         partial(_car_times, factor=factor),
         f"Weigh the car as it was driven: its tyres carry {factor * car.mass:.0f} kg in the mean, "
         f"and total_kg is {car.mass:g}. A passenger, fuel or ballast belong into total_kg and "
-        "centre_of_mass_mm; the forces are then right as they are. If the weight is right, all "
-        "gauges share a gain.",
+        "centre_of_mass_mm; if that is all, the forces are right as they are. If the weight is "
+        "right, gauges share a gain, of all wheels or of an axle.",
         weight=LOADED,
     )
 

@@ -28,7 +28,10 @@ CHECKSUM = 64  # hexadecimal digits
 
 @dataclass(frozen=True, slots=True)
 class Sources:
-    """Sources of the forces of one run by their names; equal words are the same thing."""
+    """Sources of the forces of one run by their names; equal words are the same thing.
+
+    `ride` [m] is the mean travel of all wheels: by so much the car rode below design height.
+    """
 
     calibration: str
     vehicle: str
@@ -36,6 +39,7 @@ class Sources:
     tares: str
     log: str
     tied: bool = False  # an axle ties two wheels: its bar or beam is part of the calibration
+    ride: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +69,7 @@ def sources_of(forces: xr.Dataset) -> Sources:
         tares=(tares or [""])[0] or log,
         log=log,
         tied=bool("partner" in forces and (forces["partner"].to_numpy() >= 0).any()),
+        ride=float(forces["travel"].mean()) if "travel" in forces else float("nan"),
     )
 
 

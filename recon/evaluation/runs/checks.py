@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+
 from recon.base.errors import DataError
 from recon.base.late import xr
 from recon.evaluation.common.other_runs import COUNTS_TWICE, same_log
@@ -14,6 +16,7 @@ from recon.evaluation.runs.metrics import BY_NAME, RunValues
 from recon.records.run_list import NOT_STATED, RunList
 
 PERCENT = "%"
+RIDE = 0.004  # m, of the mean travel; common practice, no source
 _IN_ORDER = (
     "the forces of every run, in the order in which the runs were driven",
     "Read them as [recon.read_result(file) for file in runs.file].",
@@ -132,8 +135,30 @@ def without_calibration(runs: RunList, sources: Sequence[Sources]) -> tuple[str,
     return ()
 
 
+def lowered(runs: RunList, sources: Sequence[Sources]) -> float:
+    """Mean travel [m] by which the second set-up rides lower than the first, 0 where it is little.
+
+    Fuel and wind change it less than `RIDE`.
+    """
+    rides = np.array([own.ride for own in sources])
+    first, second = (float(rides[np.array(runs.set_up) == name].mean()) for name in runs.set_ups)
+    return second - first if abs(second - first) > RIDE else 0.0
+
+
+def shares_nothing(runs: RunList, sources: Sequence[Sources]) -> bool:
+    """Whether errors of calibration and geometry of both set-ups differ, whatever the files say."""
+    return runs.changed_by in ENDS_SHARING or lowered(runs, sources) != 0.0
+
+
 def calibration_words(runs: RunList, sources: Sequence[Sources]) -> str:
     """Whether errors of calibration and geometry cancel between the set-ups, and why."""
+    if runs.changed_by not in ENDS_SHARING and (by := lowered(runs, sources)):
+        way = "lower" if by > 0 else "higher"
+        return (
+            f"'{runs.set_ups[1]}' rides {1e3 * abs(by):.0f} mm {way} in the mean, as its travels "
+            "show: the errors of calibration and geometry of both set-ups enter in full; write "
+            "'ride height' into the column changed, or look for a zero of the travels that moved"
+        )
     if runs.changed_by in ENDS_SHARING:
         return (
             f"a {runs.changed_by} changed: the errors of calibration and geometry of both set-ups "
