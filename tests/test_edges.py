@@ -42,6 +42,15 @@ def test_a_step_of_one_gauge_is_found_where_it_is() -> None:
     assert edge.time == pytest.approx(AT, abs=1.5 * BLOCK)
 
 
+def test_a_fault_that_begins_at_once_may_end_in_a_smaller_step() -> None:
+    out = log()
+    time = out["elapsed_time"].to_numpy()
+    out["indication"].values[time >= AT + 3.0, 0] -= 0.008
+    assert edges(out, GAUGES) == ()  # alone it might be chance
+    out["indication"].values[time >= AT, 0] += 0.1
+    assert [round(edge.time - AT) for edge in edges(out, GAUGES)] == [0, 3]
+
+
 def flagged() -> xr.Dataset:
     out = stepped(1)
     out["gauge_status"].values[round(AT * RATE), 0] = 1

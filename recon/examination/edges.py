@@ -22,6 +22,7 @@ FEWEST = 12  # gauges; fewer do not show all ways in which they change together
 # Times its usual change without the others.  Sound drives over kerbs reach 8.5; no source.
 SUDDEN = 10.0
 LASTS = 5.0  # the same of medians; what passes at once has none
+AGAIN, AROUND = 0.5, 10.0  # times these within so many seconds of a step of the same gauge
 # Channels by which a change is expected as well, where they are logged.
 BESIDE = ("travel", "hub_acceleration", "acceleration", "yaw_rate", "roll", "pitch", "steer")
 SOME = 3000  # changes by which the usual ones of a drive are judged
@@ -82,20 +83,45 @@ def edges(log: xr.Dataset, gauges: list[str]) -> tuple[Edge, ...]:
     if len(gauges) < FEWEST or count <= 4 * ASIDE:
         return ()
     means = np.array([*_means(log, gauges, width, count)])
-    own = slice(len(gauges))
-    alone = _alone(means[:, 2:] - means[:, :-2])[own]
-    # Blocks that an edge divides, and those beside them.
-    near = np.flatnonzero((alone > SUDDEN).any(axis=0)) + 1
-    near = near[(near >= ASIDE) & (near < count - ASIDE)]
-    if not len(near):
-        return ()
-    found = []
-    for k, after in zip(near, _lasting(means, near)[own].T, strict=True):
-        i, at = int(np.argmax(alone[:, k - 1])), slice((k - ASIDE) * width, (k + ASIDE + 1) * width)
-        if after[i] == np.max(after) > LASTS and not _flagged(log, gauges[i], at):
+    alone = np.zeros((len(gauges), count))
+    alone[:, 1:-1] = _alone(means[:, 2:] - means[:, :-2])[: len(gauges)]
+    alone[:, :ASIDE] = alone[:, count - ASIDE :] = 0.0
+    found = _steps(alone, means, np.ones(alone.shape))
+    if found:
+        found = _steps(alone, means, _near(found, alone.shape))
+    every = []
+    for i, k in found:
+        if not _flagged(log, gauges[i], slice((k - ASIDE) * width, (k + ASIDE + 1) * width)):
             middle = time[k * width : (k + 1) * width].mean()
-            found.append(Edge(float(middle), gauges[i], float(alone[i, k - 1])))
-    return tuple(_largest(found))
+            every.append(Edge(float(middle), gauges[i], float(alone[i, k])))
+    return tuple(_largest(every))
+
+
+def _steps(alone: Floats, means: Floats, limit: Floats) -> list[tuple[int, int]]:
+    """Gauge and block of each step that exceeds times its `limit` (gauge, block) [1].
+
+    `alone` (gauge, block) [1] is by how much each changes alone there, at once, and `means`
+    (channel, block) are those of all channels.
+    """
+    near = np.flatnonzero((alone > SUDDEN * limit).any(axis=0))
+    if not len(near):
+        return []
+    after, least = _lasting(means, near)[: len(alone)], LASTS * limit[:, near]
+    i, at = np.argmax(alone[:, near], axis=0), np.arange(len(near))
+    lasts = after[i, at] == after.max(axis=0)
+    lasts &= after[i, at] > least[i, at]
+    return list(zip(i[lasts].tolist(), near[lasts].tolist(), strict=True))
+
+
+def _near(found: list[tuple[int, int]], shape: tuple[int, ...]) -> Floats:
+    """Limits (gauge, block) [1] of steps: smaller near those of the same gauge that were `found`.
+
+    A fault that begins at once may end gently.
+    """
+    limit, away = np.ones(shape), round(AROUND / BLOCK)
+    for i, k in found:
+        limit[i, max(k - away, 0) : k + away + 1] = AGAIN
+    return limit
 
 
 def _flagged(log: xr.Dataset, gauge: str, at: slice) -> bool:
