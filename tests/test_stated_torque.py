@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 
 from recon.analysis.braking import braking
 from recon.evaluation.common.answer_labels import not_given
-from recon.report.answers.braking import braking_summary
+from recon.report.answers.braking import braking_summary, plot_braking
 from tests.made_car import HUB
 from tests.test_braking import faded
 
@@ -80,3 +80,14 @@ def test_fade_is_not_told_where_the_force_is_the_stated_torque() -> None:
     found = braking(car.forces())
     assert np.isnan(found["force_per_pressure_change"].sel(axle="front"))
     assert any("Fade of the front brakes" in text for text in not_given(found))
+
+
+def test_a_picture_of_many_stops_reaches_from_the_first_to_the_last() -> None:
+    forces = faded(-0.1).forces()
+    two = braking(forces)
+    names = [f"stop {k + 1}" for k in range(40)]
+    many = two.isel(stop=np.tile([0, 1], 20)).assign_coords(stop=names)
+    figure = plot_braking(forces, many.assign_attrs(two.attrs))
+    shown = [label.get_text() for label in figure.axes[0].get_yticklabels()]
+    assert (len(shown), shown[0], shown[-1]) == (25, "stop 1", "stop 40")
+    assert any("25 of 40 stops" in text.get_text() for text in figure.texts)

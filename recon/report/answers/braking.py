@@ -163,11 +163,13 @@ def plot_braking(forces: xr.Dataset, braking: xr.Dataset) -> Figure:
     """
     require_forces(forces, "tyre_force")
     require_answer(braking, "braking_force", ("stop", "axle"), "braking")
-    shown = braking.isel(stop=slice(MOST_STOPS))
+    count = braking.sizes["stop"]
+    # Of many stops some from first to last: fade shows in the last ones.
+    shown = braking.isel(stop=np.linspace(0, count - 1, min(count, MOST_STOPS)).round().astype(int))
     pressed = bool(np.isfinite(shown["force_per_pressure"].to_numpy()).any())
     footer = f"{braking.attrs['gate']}\nvehicle: {forces.attrs['vehicle']}; means over each stop"
-    if braking.sizes["stop"] > MOST_STOPS:
-        footer += f"; first {MOST_STOPS} of {braking.sizes['stop']} stops"
+    if count > MOST_STOPS:
+        footer += f"; {MOST_STOPS} of {count} stops, spread evenly"
     title = _finding(braking)
     figure, room = new_sheet(
         (11.0, 2.1 + 0.42 * max(shown.sizes["stop"], 3)),
