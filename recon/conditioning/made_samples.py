@@ -77,10 +77,11 @@ def _middle(samples: int) -> slice:
 def _slowly_made(column: Floats, part: slice, fastest: float) -> NDArray[np.bool_] | None:
     """`made_in` of a channel (sample,) whose own samples are farther apart than `fastest` rows.
 
-    A `part` of it shows as well that it is no slower.
+    A `part` of it shows that as well, unless the channel stands still there.
     """
     some = made_in(column[part])
-    if some is not None and _rows(some) <= fastest:
+    still = some is None and np.mean(np.diff(column[part]) == 0.0) >= SHARE
+    if not still and (some is None or _rows(some) <= fastest):
         return None
     made = made_in(column)
     return made if made is not None and _rows(made) > fastest else None
