@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from recon.base.arrays import Floats
 from recon.base.late import xr
 
+Singles = NDArray[np.float32]  # halves the memory that long logs need
 BLOCK = 0.02  # s; the finest time that an edge is found to
 ASIDE = 5  # blocks on either side whose medians must differ as well: a knock is gone by then
 FEWEST = 12  # gauges; fewer do not show all ways in which they change together
@@ -83,10 +84,10 @@ def edges(log: xr.Dataset, gauges: list[str]) -> tuple[Edge, ...]:
     if len(gauges) < FEWEST or count <= 4 * ASIDE:
         return ()
     means = np.array([*_means(log, gauges, width, count)])
-    alone = np.zeros((len(gauges), count))
-    alone[:, 1:-1] = _alone(means[:, 2:] - means[:, :-2])[: len(gauges)]
+    alone = np.zeros((len(gauges), count), np.float32)
+    alone[:, 1:-1] = _alone(means, len(gauges))
     alone[:, :ASIDE] = alone[:, count - ASIDE :] = 0.0
-    found = _steps(alone, means, np.ones(alone.shape))
+    found = _steps(alone, means, np.ones(alone.shape, np.float32))
     if found:
         found = _steps(alone, means, _near(found, alone.shape))
     every = []
@@ -97,13 +98,13 @@ def edges(log: xr.Dataset, gauges: list[str]) -> tuple[Edge, ...]:
     return tuple(_largest(every))
 
 
-def _steps(alone: Floats, means: Floats, limit: Floats) -> list[tuple[int, int]]:
+def _steps(alone: Singles, means: Singles, limit: Singles) -> list[tuple[int, int]]:
     """Gauge and block of each step that exceeds times its `limit` (gauge, block) [1].
 
     `alone` (gauge, block) [1] is by how much each changes alone there, at once, and `means`
     (channel, block) are those of all channels.
     """
-    near = np.flatnonzero((alone > SUDDEN * limit).any(axis=0))
+    near = np.flatnonzero((alone / limit).max(axis=0) > SUDDEN)
     if not len(near):
         return []
     after, least = _lasting(means, near)[: len(alone)], LASTS * limit[:, near]
@@ -113,12 +114,12 @@ def _steps(alone: Floats, means: Floats, limit: Floats) -> list[tuple[int, int]]
     return list(zip(i[lasts].tolist(), near[lasts].tolist(), strict=True))
 
 
-def _near(found: list[tuple[int, int]], shape: tuple[int, ...]) -> Floats:
+def _near(found: list[tuple[int, int]], shape: tuple[int, ...]) -> Singles:
     """Limits (gauge, block) [1] of steps: smaller near those of the same gauge that were `found`.
 
     A fault that begins at once may end gently.
     """
-    limit, away = np.ones(shape), round(AROUND / BLOCK)
+    limit, away = np.ones(shape, np.float32), round(AROUND / BLOCK)
     for i, k in found:
         limit[i, max(k - away, 0) : k + away + 1] = AGAIN
     return limit
@@ -129,7 +130,7 @@ def _flagged(log: xr.Dataset, gauge: str, at: slice) -> bool:
     return bool(log["gauge_status"][at].sel(gauge=gauge).any())
 
 
-def _means(log: xr.Dataset, gauges: list[str], width: int, count: int) -> Iterator[Floats]:
+def _means(log: xr.Dataset, gauges: list[str], width: int, count: int) -> Iterator[Singles]:
     """Means (block,) of gauges and channels beside them over so many samples [any unit]."""
     values, names = log["indication"].to_numpy(), list(map(str, log["gauge"].to_numpy()))
     columns = [values[:, names.index(gauge)] for gauge in gauges]
@@ -137,19 +138,27 @@ def _means(log: xr.Dataset, gauges: list[str], width: int, count: int) -> Iterat
         values = log[name].to_numpy()
         columns += [values[:, *at] for at in np.ndindex(values.shape[1:])]
     for column in columns:
-        yield column[: count * width].reshape(count, width) @ np.full(width, 1.0 / width)
+        short = column[: count * width].reshape(count, width) @ np.full(width, 1.0 / width)
+        yield (short - short[np.argmax(np.isfinite(short))]).astype(np.float32)
 
 
-def _alone(changes: Floats) -> Floats:
-    """As `_Usual.alone`, (gauge, n) [1], by some of the changes (gauge, n) themselves."""
-    changes = np.nan_to_num(changes)
-    some = np.linspace(0, changes.shape[1] - 1, min(SOME, changes.shape[1])).astype(int)
-    usual = _Usual(changes[:, some])
-    pieces = np.array_split(changes, changes.shape[1] // SOME + 1, axis=1)  # memory that is near
-    return np.concatenate([usual.alone(piece) for piece in pieces], axis=1)
+def _alone(means: Singles, count: int) -> Singles:
+    """As `_Usual.alone`, of the first `count` channels, between the blocks beside each.
+
+    `means` (channel, block) [any unit] have two blocks more than the result (count, n) [1].
+    """
+    inner = means.shape[1] - 2
+
+    def changes(at: NDArray[np.intp]) -> Floats:
+        return np.nan_to_num((means[:, at + 2] - means[:, at]).astype(float))
+
+    usual = _Usual(changes(np.linspace(0, inner - 1, min(SOME, inner)).astype(int)))
+    pieces = np.array_split(np.arange(inner), inner // SOME + 1)  # memory that is near
+    alone = [usual.alone(changes(at))[:count].astype(np.float32) for at in pieces]
+    return np.concatenate(alone, axis=1)
 
 
-def _lasting(means: Floats, near: NDArray[np.int64]) -> Floats:
+def _lasting(means: Singles, near: NDArray[np.int64]) -> Floats:
     """As `_Usual.alone`, (gauge, n) [1], of medians after and before the blocks `near` (n,)."""
     count = means.shape[1]
     some = np.linspace(ASIDE, count - ASIDE - 1, min(SOME, count - 2 * ASIDE)).astype(int)
@@ -157,7 +166,7 @@ def _lasting(means: Floats, near: NDArray[np.int64]) -> Floats:
 
     def changes(at: NDArray[np.int64]) -> Floats:
         after, before = (np.median(means[:, at[:, None] + s * aside], axis=2) for s in (1, -1))
-        return np.nan_to_num(after - before)
+        return np.nan_to_num((after - before).astype(float))
 
     return _Usual(changes(some)).alone(changes(near))
 

@@ -7,6 +7,7 @@ most of what fails in a stretch, and in the least of what holds, is the one that
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,21 @@ NAMED_RIGHT = 0.96  # 26 of 26 in campaigns; source: rule of succession, from me
 NO_WITNESS = (STEER, "wheel speed of")
 
 
+@dataclass(frozen=True, slots=True)
+class _Witness:
+    """Evidence of a comparison of some `channels` at each of n short means, and nothing besides.
+
+    `apart` (n,) [1] is by how much they differ, `far` (n,) where that is more than on a sound
+    drive, and `moved` (n,) how much they moved, in their unit.
+    """
+
+    name: str
+    channels: tuple[str, ...]
+    apart: Floats
+    far: NDArray[np.bool_]
+    moved: Floats
+
+
 def interrupted_channels(view: View, until: float = np.inf) -> tuple[Doubt, ...]:
     """Doubts about stretches in which an ordinary channel disagrees with the others.
 
@@ -49,19 +65,24 @@ def interrupted_channels(view: View, until: float = np.inf) -> tuple[Doubt, ...]
     name, part = next(iter(view.parts.items()))
     alone = view.without([other for other in view.parts if other != name])
     short = view_of(alone.prepared, view.whole_until(until).sel(gauge=list(part.gauges)), count)
+    # A long drive has many short means: of each comparison only what is needed stays.
     witnesses = [
-        one
+        _witness(one)
         for one in comparisons(short)
         if np.isfinite(one.seen - one.expected).any() and not one.name.startswith(NO_WITNESS)
     ]
-    if not witnesses:
-        return ()
-    apart = np.array([_apart(one) for one in witnesses])
-    far = np.array([_far(own, one.name) for own, one in zip(apart, witnesses, strict=True)])
-    found = list(_found(view, short.elapsed, witnesses, np.abs(apart), far))
+    found = list(_found(view, short.elapsed, witnesses)) if witnesses else []
     if sum(doubt.end - doubt.start for doubt in found) > MOST * (view.end - view.start):
         return ()
     return tuple(found)
+
+
+def _witness(one: Comparison) -> _Witness:
+    apart = _apart(one)
+    # The channel that is wrong may be on either side, and show more than there is.
+    each = (np.abs(side - np.nanmedian(side)) for side in (one.seen, one.expected))
+    moved = np.nan_to_num(np.minimum(*each))
+    return _Witness(one.name, one.channels, np.abs(apart), _far(apart, one.name), moved)
 
 
 def _apart(one: Comparison) -> Floats:
@@ -83,10 +104,10 @@ def _far(apart: Floats, name: str) -> NDArray[np.bool_]:
     return out
 
 
-def _found(
-    view: View, elapsed: Floats, witnesses: list[Comparison], apart: Floats, far: NDArray[np.bool_]
-) -> Iterator[Doubt]:
-    """A doubt about each stretch in which some of the witnesses (m,) are `far` (m, n)."""
+def _found(view: View, elapsed: Floats, witnesses: list[_Witness]) -> Iterator[Doubt]:
+    """A doubt about each stretch in which some of the witnesses (m,) are far."""
+    apart = np.array([one.apart for one in witnesses])
+    far = np.array([one.far for one in witnesses])
     hits = np.flatnonzero(far.any(axis=0))
     for own in np.split(hits, np.flatnonzero(np.diff(elapsed[hits]) > JOINED) + 1):
         if not len(own):
@@ -96,7 +117,7 @@ def _found(
         first, last = _most_of(apart[failing].max(axis=0), max(own[0] - LONG, 0), own[-1] + LONG)
         at = first + int(np.argmax(apart[worst, first : last + 1]))
         sound = np.logical_not(far.any(axis=0))
-        if _holds_elsewhere(witnesses[worst], apart[worst], at, sound):
+        if _holds_elsewhere(witnesses[worst], at, sound):
             size = np.where(failing, apart[:, first : last + 1].max(axis=1), 0.0)
             span = elapsed[first] - WINDOW_TIME, elapsed[last] + WINDOW_TIME
             yield _doubt(view, witnesses, size, span)
@@ -114,18 +135,13 @@ def _most_of(apart: Floats, first: int, last: int) -> tuple[int, int]:
     return first + int(np.argmin(level[: end + 1])), first + end
 
 
-def _holds_elsewhere(one: Comparison, apart: Floats, at: int, sound: NDArray[np.bool_]) -> bool:
+def _holds_elsewhere(one: _Witness, at: int, sound: NDArray[np.bool_]) -> bool:
     """Whether as much as is expected at a short mean was expected, and found, at other times."""
-    # The channel that is wrong may be on either side, and show more than there is.
-    each = (np.abs(side - np.nanmedian(side)) for side in (one.seen, one.expected))
-    moved = np.nan_to_num(np.minimum(*each))
-    like = sound & (moved >= AS_MUCH * moved[at])
-    return bool(like.any()) and float(np.median(apart[like])) < AS_LITTLE * apart[at]
+    like = sound & (one.moved >= AS_MUCH * one.moved[at])
+    return bool(like.any()) and float(np.median(one.apart[like])) < AS_LITTLE * one.apart[at]
 
 
-def _doubt(
-    view: View, witnesses: list[Comparison], size: Floats, span: tuple[float, float]
-) -> Doubt:
+def _doubt(view: View, witnesses: list[_Witness], size: Floats, span: tuple[float, float]) -> Doubt:
     """The doubt about the channel that explains what fails, or about all that have a part in it.
 
     `size` (m,) of the witnesses that fail is by how much [1], and zero of those that hold.
@@ -150,7 +166,7 @@ def _doubt(
 
 
 def _likeliest(
-    witnesses: list[Comparison], size: Floats, channels: tuple[str, ...]
+    witnesses: list[_Witness], size: Floats, channels: tuple[str, ...]
 ) -> tuple[str, ...]:
     """The one of some channels that alone explains what fails by `size` (m,), () if none does.
 

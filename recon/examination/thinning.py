@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.base.arrays import Floats
 from recon.base.late import xr
@@ -10,6 +13,7 @@ from recon.records.scratch import stretches_at
 
 WINDOW_TIME = 0.125  # s; wheel hop averages out, a turn does not
 SLOPE, BEND = "slope_of_", "bend_of_"  # of a channel: its first and second derivative
+AT_ONCE = 2048  # windows, so that memory stays bounded however long the log is
 BENT = ("roll", "pitch", "travel")  # channels that have the second one
 
 
@@ -23,25 +27,33 @@ def thinned(log: xr.Dataset, windows: int) -> xr.Dataset:
     width = max(2, min(round(WINDOW_TIME / step), samples // 2))  # one has no slope
     count = min(windows, samples // width)
     starts = np.unique(np.linspace(0, samples - width, count).astype(int))
+    pieces = np.array_split(starts, len(starts) // AT_ONCE + 1)
     out = {}
     for name, variable in log.variables.items():
         if "elapsed_time" not in variable.dims:
             out[name] = variable
             continue
-        values = stretches_at(variable.to_numpy(), starts, width)
-        if np.issubdtype(values.dtype, np.floating):
-            # Rounding takes no mean beyond its values: a wheel at the end of its travel has a pose.
-            short = np.clip(values.mean(axis=1), values.min(axis=1), values.max(axis=1))
-            if name not in log.coords:
-                slope = np.tensordot(values, _slope_weights(width, step), axes=(1, 0))
-                out[f"{SLOPE}{name}"] = xr.Variable(variable.dims, slope)
+        weights = {}
+        if np.issubdtype(variable.dtype, np.floating) and name not in log.coords:
+            weights[SLOPE] = _slope_weights(width, step)
             if name in BENT:
-                bend = np.tensordot(values, _bend_weights(width, step), axes=(1, 0))
-                out[f"{BEND}{name}"] = xr.Variable(variable.dims, bend)
-        else:
-            short = np.bitwise_or.reduce(values, axis=1)
+                weights[BEND] = _bend_weights(width, step)
+        values = variable.to_numpy()
+        parts = [_short(stretches_at(values, at, width), weights) for at in pieces]
+        short, *derived = (np.concatenate(of) for of in zip(*parts, strict=True))
         out[name] = xr.Variable(variable.dims, short, variable.attrs)
+        for of, own in zip(weights, derived, strict=True):
+            out[f"{of}{name}"] = xr.Variable(variable.dims, own)
     return xr.Dataset(out, attrs=log.attrs).set_coords(list(log.coords))
+
+
+def _short(values: NDArray[Any], weights: dict[str, Floats]) -> list[NDArray[Any]]:
+    """Means of windows (window, sample, ...) or their joined flags, and sums by the `weights`."""
+    if not np.issubdtype(values.dtype, np.floating):
+        return [np.bitwise_or.reduce(values, axis=1)]
+    # Rounding takes no mean beyond its values: a wheel at the end of its travel has a pose.
+    mean = np.clip(values.mean(axis=1), values.min(axis=1), values.max(axis=1))
+    return [mean, *(np.tensordot(values, own, axes=(1, 0)) for own in weights.values())]
 
 
 def columns_of(log: xr.Dataset, name: str) -> tuple[str, ...]:
