@@ -6,7 +6,6 @@ in the motion too, in the way in which channels of this drive usually change tog
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -83,9 +82,9 @@ def edges(log: xr.Dataset, gauges: list[str]) -> tuple[Edge, ...]:
     count = len(time) // width
     if len(gauges) < FEWEST or count <= 4 * ASIDE:
         return ()
-    means = np.array([*_means(log, gauges, width, count)])
+    means = _means(log, gauges, width, count)
     alone = np.zeros((len(gauges), count), np.float32)
-    alone[:, 1:-1] = _alone(means, len(gauges))
+    _note_alone(alone[:, 1:-1], means)
     alone[:, :ASIDE] = alone[:, count - ASIDE :] = 0.0
     found = _steps(alone, means, np.ones(alone.shape, np.float32))
     if found:
@@ -130,32 +129,33 @@ def _flagged(log: xr.Dataset, gauge: str, at: slice) -> bool:
     return bool(log["gauge_status"][at].sel(gauge=gauge).any())
 
 
-def _means(log: xr.Dataset, gauges: list[str], width: int, count: int) -> Iterator[Singles]:
-    """Means (block,) of gauges and channels beside them over so many samples [any unit]."""
+def _means(log: xr.Dataset, gauges: list[str], width: int, count: int) -> Singles:
+    """Means (channel, block) of gauges and channels beside them over so many samples [any unit]."""
     values, names = log["indication"].to_numpy(), list(map(str, log["gauge"].to_numpy()))
     columns = [values[:, names.index(gauge)] for gauge in gauges]
     for name in (name for name in BESIDE if name in log and f"u_{name}" not in log):
         values = log[name].to_numpy()
         columns += [values[:, *at] for at in np.ndindex(values.shape[1:])]
-    for column in columns:
+    out = np.empty((len(columns), count), np.float32)
+    for row, column in zip(out, columns, strict=True):
         short = column[: count * width].reshape(count, width) @ np.full(width, 1.0 / width)
-        yield (short - short[np.argmax(np.isfinite(short))]).astype(np.float32)
+        row[:] = short - short[np.argmax(np.isfinite(short))]
+    return out
 
 
-def _alone(means: Singles, count: int) -> Singles:
-    """As `_Usual.alone`, of the first `count` channels, between the blocks beside each.
+def _note_alone(out: Singles, means: Singles) -> None:
+    """Note `_Usual.alone` of the first channels in `out` (gauge, n) [1], piece by piece.
 
-    `means` (channel, block) [any unit] have two blocks more than the result (count, n) [1].
+    `means` (channel, n + 2) [any unit]; changes are those between the blocks beside each.
     """
-    inner = means.shape[1] - 2
+    inner = out.shape[1]
 
     def changes(at: NDArray[np.intp]) -> Floats:
         return np.nan_to_num((means[:, at + 2] - means[:, at]).astype(float))
 
     usual = _Usual(changes(np.linspace(0, inner - 1, min(SOME, inner)).astype(int)))
-    pieces = np.array_split(np.arange(inner), inner // SOME + 1)  # memory that is near
-    alone = [usual.alone(changes(at))[:count].astype(np.float32) for at in pieces]
-    return np.concatenate(alone, axis=1)
+    for at in np.array_split(np.arange(inner), inner // SOME + 1):  # memory that is near
+        out[:, at] = usual.alone(changes(at))[: len(out)]
 
 
 def _lasting(means: Singles, near: NDArray[np.int64]) -> Floats:
