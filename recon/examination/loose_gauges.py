@@ -60,14 +60,13 @@ def _began(view: View, part: Part, edges: tuple[Edge, ...]) -> float:
     before = _record(log, gauge, first - LEVEL - BLOCK, first - BLOCK)
     after = _record(log, gauge, first + BLOCK, first + BLOCK + LEVEL)
     noise = np.asarray(part.solver.session.noise)
-    least = WITHIN * noise[part.gauges.index(gauge)]
-    if len(edges) > 1 and abs(np.median(after) - np.median(before)) > least:
+    own = noise[part.gauges.index(gauge)]
+    if len(edges) > 1 and abs(np.median(after) - np.median(before)) > WITHIN * own:
         return first
     time, count = log["elapsed_time"].to_numpy(), max(round(LEVEL * float(log.attrs["rate"])), 1)
     until = int(np.searchsorted(time, first - BLOCK))
     values = log["indication"].sel(gauge=gauge).to_numpy()[:until]
     short = np.convolve(values, np.full(count, 1.0 / count), "valid")
-    own = noise[part.gauges.index(gauge)]
     away = np.flatnonzero(~(np.abs(short - np.median(before)) < own))
     since = int(away[-1]) + count // 2 if len(away) else 0
     others = log["indication"].sel(gauge=list(part.gauges)).to_numpy()[since:until]

@@ -142,7 +142,7 @@ def _by_load(
 ) -> _ByLoad:
     """Equation (2), with quick changes as by (1).
 
-    `force` (3, sample) is as `_by_load_and_force` returns it, for wheels of one axle.
+    `force` (3, sample) is as `by_load_and_force` returns it, for wheels of one axle.
     """
     rate, (quick, aside, load) = float(log.attrs["rate"]), np.nan_to_num(force)
     per_load, alone = _per_load(car, links), len(links) == 1

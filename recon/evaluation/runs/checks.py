@@ -152,17 +152,17 @@ def shares_nothing(runs: RunList, sources: Sequence[Sources]) -> bool:
 
 def calibration_words(runs: RunList, sources: Sequence[Sources]) -> str:
     """Whether errors of calibration and geometry cancel between the set-ups, and why."""
-    if runs.changed_by not in ENDS_SHARING and (by := lowered(runs, sources)):
+    if runs.changed_by in ENDS_SHARING:
+        return (
+            f"a {runs.changed_by} changed: the errors of calibration and geometry of both set-ups "
+            "enter in full"
+        )
+    if by := lowered(runs, sources):
         way = "lower" if by > 0 else "higher"
         return (
             f"'{runs.set_ups[1]}' rides {1e3 * abs(by):.0f} mm {way} in the mean, as its travels "
             "show: the errors of calibration and geometry of both set-ups enter in full; write "
             "'ride height' into the column changed, or look for a zero of the travels that moved"
-        )
-    if runs.changed_by in ENDS_SHARING:
-        return (
-            f"a {runs.changed_by} changed: the errors of calibration and geometry of both set-ups "
-            "enter in full"
         )
     for of, words in (
         ("calibration", "each set-up has a calibration of its own: both enter in full"),
